@@ -1,0 +1,1 @@
+"""The computing: pure Python with numpy and pyproj, no QGIS."""
