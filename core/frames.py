@@ -1,0 +1,299 @@
+"""Reference frames: which operation carries a position from one CRS to another, and is it real.
+
+Nothing passes silently through a datum ensemble, a "ballpark" or a null operation: the operation
+is chosen, checked and described, and refused when it would only pretend to transform.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Optional, Tuple
+
+import numpy as np
+import pyproj
+from pyproj.aoi import AreaOfInterest
+from pyproj.transformer import TransformerGroup
+
+from .errors import FrameError
+
+#: Two frames whose coordinates differ by less than this (degrees, 1 mm) are numerically one.
+NULL_DEGREES = 1e-8
+IDENTICAL = "identical"
+
+
+@dataclass(frozen=True)
+class Operation:
+    """A chosen coordinate operation.
+
+    Attributes
+    ----------
+    definition : str
+        PROJ pipeline from longitude, latitude (degrees), height to the target's own coordinates.
+    name : str
+        What PROJ calls it.
+    accuracy : float or None
+        Metres, as registered; None when unknown.
+    depends_on_height, depends_on_time : bool
+    cautions : tuple of str
+        Sentences a person should read.
+    """
+
+    definition: str
+    name: str
+    accuracy: Optional[float]
+    depends_on_height: bool
+    depends_on_time: bool
+    cautions: Tuple[str, ...] = ()
+
+
+@lru_cache(maxsize=256)
+def transformer(definition: str) -> pyproj.Transformer:
+    """The PROJ transformer of a pipeline; made once."""
+    return pyproj.Transformer.from_pipeline(definition)
+
+
+def parse_crs(text: str, role: str) -> pyproj.CRS:
+    """Read a CRS, or say which setting is wrong.
+
+    Raises
+    ------
+    FrameError
+        When PROJ does not know it.
+    """
+    try:
+        return pyproj.CRS.from_user_input(text)
+    except pyproj.exceptions.CRSError:
+        raise FrameError(
+            f"The {role} {text!r} is unknown to PROJ {pyproj.proj_version_str}.",
+            "Give an authority code such as EPSG:25832, or WKT.",
+        ) from None
+
+
+def geographic_crs(text: str, role: str = "observation CRS") -> pyproj.CRS:
+    """A geographic CRS in degrees, for latitudes and longitudes; two-dimensional.
+
+    Raises
+    ------
+    FrameError
+        When it is projected, geocentric, compound, or not in degrees.
+    """
+    crs = parse_crs(text, role)
+    if not crs.is_geographic or crs.is_compound:
+        kind = "geocentric" if crs.is_geocentric else crs.type_name.lower()
+        base = crs.geodetic_crs
+        hint = f" The geographic CRS under it is {_label(base)}." if base is not None else ""
+        raise FrameError(
+            f"The {role} {_label(crs)} is a {kind}, but latitudes and longitudes need a "
+            f"geographic CRS.{hint}",
+            "Name the geographic CRS the latitudes and longitudes refer to.",
+        )
+    if any(abs(axis.unit_conversion_factor - math.radians(1.0)) > 1e-12
+           for axis in crs.axis_info[:2]):
+        raise FrameError(
+            f"The {role} {_label(crs)} is not in degrees.",
+            "Convert the positions to a geographic CRS in degrees.",
+        )
+    return crs
+
+
+def projected_crs(text: str) -> pyproj.CRS:
+    """A projected CRS for the base projection.
+
+    Raises
+    ------
+    FrameError
+        When it is not projected.
+    """
+    crs = parse_crs(text, "base projection")
+    if crs.is_compound:
+        crs = crs.sub_crs_list[0]
+    if not crs.is_projected:
+        raise FrameError(
+            f"The base projection {_label(crs)} is a {crs.type_name.lower()}, not a projected CRS.",
+            "Name a projected CRS such as EPSG:25832, or leave it out for a local Transverse "
+            "Mercator.",
+        )
+    return crs
+
+
+def is_ensemble(crs: pyproj.CRS) -> bool:
+    """Whether the datum is a family of frames that agree only to some accuracy."""
+    return crs.datum is not None and "Ensemble" in crs.datum.type_name
+
+
+def same_datum(one: pyproj.CRS, other: pyproj.CRS) -> bool:
+    """Whether two CRSs stand on one datum."""
+    first, second = one.geodetic_crs.datum, other.geodetic_crs.datum
+    if first == second:
+        return True
+    return first.name == second.name and not first.name.lower().startswith("unknown")
+
+
+def ensemble_caution(crs: pyproj.CRS) -> Tuple[str, ...]:
+    """What to know when observations are given in a datum ensemble."""
+    if not is_ensemble(crs):
+        return ()
+    return (
+        f"{_label(crs)} names a family of frames that agree only to about 2 m. All observations "
+        "are taken to be in one and the same of them; name the frame of the base or network "
+        "(such as EPSG:4937 or EPSG:6319) where it is known.",
+    )
+
+
+def choose_operation(
+    source: pyproj.CRS,
+    target: pyproj.CRS,
+    *,
+    override: Optional[str] = None,
+    epoch: Optional[float] = None,
+    near: Optional[Tuple[float, float]] = None,
+) -> Operation:
+    """The operation from a geographic CRS (degrees) to a target CRS.
+
+    Parameters
+    ----------
+    override : str, optional
+        A pipeline or operation code to use, or ``identical`` to take both datums as one.
+    near : (latitude, longitude), optional
+        Where the site lies; the operation is chosen for that place.
+
+    Raises
+    ------
+    FrameError
+        When no operation is known, the best one is a ballpark or null one between named frames,
+        it depends on time and no epoch is given, or a grid it needs is missing.
+    """
+    if override and override != IDENTICAL:
+        return _named_operation(override, source, target, epoch, near)
+    if override == IDENTICAL or same_datum(source, target):
+        return _conversion_only(source, target, said=not same_datum(source, target))
+
+    group = _candidates(source, target, near)
+    best = group[0]
+    cautions = list(best[1])
+    operation = _describe(best[0], source, near, epoch)
+    if _is_null(best[0], target, near):
+        if not (is_ensemble(source) or is_ensemble(target)):
+            raise FrameError(
+                f"The best operation PROJ knows from {_label(source)} to {_label(target)} "
+                f"({operation.name}) does not change the coordinates, though the frames differ.",
+                'Name the right operation in datum_operation, or write "identical" to say that '
+                "both frames are to be taken as one.",
+            )
+        cautions.append(
+            f"From {_label(source)} to {_label(target)} the coordinates are taken over unchanged "
+            f"({operation.name}): a datum ensemble is good to about 2 m only. The tie itself "
+            "absorbs a constant offset; other data laid on the site CRS may be off by it."
+        )
+    return Operation(
+        operation.definition, operation.name, operation.accuracy, operation.depends_on_height,
+        operation.depends_on_time, tuple(cautions),
+    )
+
+
+def _candidates(source, target, near):
+    area = None
+    if near is not None:
+        latitude, longitude = near
+        longitude = (longitude + 180.0) % 360.0 - 180.0
+        pad = 0.01
+        area = AreaOfInterest(
+            max(longitude - pad, -180.0), max(latitude - pad, -90.0),
+            min(longitude + pad, 180.0), min(latitude + pad, 90.0),
+        )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a missing better grid becomes a caution below
+        group = TransformerGroup(
+            source.to_3d(), target.to_3d(), always_xy=True, area_of_interest=area,
+            allow_ballpark=False,
+        )
+    if not group.transformers:
+        missing = [item for item in group.unavailable_operations if item.grids]
+        if missing:
+            grids = ", ".join(sorted({g.short_name for item in missing for g in item.grids
+                                      if not g.available}))
+            raise FrameError(
+                f"Every operation from {_label(source)} to {_label(target)} needs a grid that is "
+                f"not installed ({grids}).",
+                "Install PROJ's grid files, or name another operation in datum_operation.",
+            )
+        raise FrameError(
+            f"PROJ knows no better than a ballpark operation from {_label(source)} to "
+            f"{_label(target)}.",
+            'Name the operation in datum_operation, or write "identical" to say that both frames '
+            "are to be taken as one.",
+        )
+    cautions = []
+    if not group.best_available:
+        grids = ", ".join(sorted({g.short_name for item in group.unavailable_operations
+                                  for g in item.grids if not g.available}))
+        cautions.append(
+            f"A more accurate operation from {_label(source)} to {_label(target)} exists but its "
+            f"grid is not installed ({grids})."
+        )
+    return [(item, cautions) for item in group.transformers]
+
+
+def _named_operation(text, source, target, epoch, near) -> Operation:
+    try:
+        made = pyproj.Transformer.from_pipeline(text)
+    except pyproj.exceptions.ProjError as error:
+        raise FrameError(
+            f"PROJ cannot use the datum operation {text!r} ({error}).",
+            "Give a PROJ pipeline or an operation code such as EPSG:1149.",
+        ) from None
+    return _describe(made, source, near, epoch)
+
+
+def _conversion_only(source, target, said: bool) -> Operation:
+    base = target.geodetic_crs
+    made = pyproj.Transformer.from_crs(
+        base.to_3d() if base is not None else source, target.to_3d(), always_xy=True
+    )
+    cautions = ()
+    if said:
+        cautions = (
+            f"{_label(source)} and {_label(target)} are taken as one frame, as the settings say.",
+        )
+    name = "the projection alone, no change of datum"
+    return Operation(made.definition, name, None, False, False, cautions)
+
+
+def _describe(made: pyproj.Transformer, source, near, epoch) -> Operation:
+    definition = made.definition
+    depends_on_time = any(word in definition for word in ("t_epoch", "defmodel", "deformation"))
+    if depends_on_time and epoch is None:
+        raise FrameError(
+            f"The operation {made.description!r} depends on time, and the epoch of the "
+            "observations is not known.",
+            "Give observation_epoch as a decimal year, such as 2026.35.",
+        )
+    accuracy = made.accuracy if made.accuracy is not None and made.accuracy >= 0 else None
+    return Operation(
+        definition, made.description, accuracy, _feels_height(made, near, epoch), depends_on_time
+    )
+
+
+def _feels_height(made, near, epoch) -> bool:
+    latitude, longitude = near if near is not None else (0.0, 0.0)
+    time = epoch if epoch is not None else math.inf
+    low = made.transform(longitude, latitude, 0.0, time)
+    high = made.transform(longitude, latitude, 1000.0, time)
+    return bool(np.any(np.abs(np.subtract(low[:2], high[:2])) > 1e-9))
+
+
+def _is_null(made, target, near) -> bool:
+    latitude, longitude = near if near is not None else (0.0, 0.0)
+    plain = pyproj.Transformer.from_crs(target.geodetic_crs, target, always_xy=True)
+    one = made.transform(longitude, latitude, 0.0, 2020.0)[:2]
+    other = plain.transform(longitude, latitude)
+    scale = 1.0 if target.is_geographic else 111_000.0
+    return bool(np.all(np.abs(np.subtract(one, other)) < NULL_DEGREES * scale))
+
+
+def _label(crs: pyproj.CRS) -> str:
+    authority = crs.to_authority()
+    return f"{crs.name} ({':'.join(authority)})" if authority else crs.name
