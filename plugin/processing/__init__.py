@@ -1,0 +1,1 @@
+"""Sitetie's algorithms for QGIS Processing."""

@@ -1,0 +1,36 @@
+"""Sitetie in the Processing toolbox."""
+
+from __future__ import annotations
+
+from typing import Tuple, Type
+
+from qgis.core import QgsProcessingAlgorithm, QgsProcessingProvider
+from qgis.PyQt.QtGui import QIcon
+
+from ..icons import icon
+
+
+class SitetieProvider(QgsProcessingProvider):
+    """Offers the algorithms under the id ``sitetie``."""
+
+    def id(self) -> str:
+        return "sitetie"
+
+    def name(self) -> str:
+        return "Sitetie"
+
+    def longName(self) -> str:
+        return "Sitetie: GNSS positions tied to a site grid"
+
+    def icon(self) -> QIcon:
+        return icon()
+
+    def loadAlgorithms(self) -> None:
+        for algorithm in algorithm_classes():
+            self.addAlgorithm(algorithm())
+
+
+def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
+    """What the toolbox shows. Their modules import the core only when an algorithm runs, so that
+    QGIS starts without numpy, pyproj and scipy."""
+    return ()
