@@ -1,0 +1,112 @@
+"""The plugin comes and goes without a trace."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from typing import Iterator, List
+
+import pytest
+from qgis.core import QgsApplication, QgsProcessingAlgorithm
+from qgis.PyQt.QtWidgets import QAction, QMainWindow
+from sitetie import classFactory
+from sitetie.plugin.processing import provider as provider_module
+
+
+class Window:
+    """As much of QGIS's interface as the plugin uses; anything else it called would fail here."""
+
+    def __init__(self) -> None:
+        self.window = QMainWindow()
+        self.menu: List[QAction] = []
+
+    def mainWindow(self) -> QMainWindow:
+        return self.window
+
+    def addPluginToMenu(self, name: str, action: QAction) -> None:
+        assert name == "Sitetie"
+        self.menu.append(action)
+
+    def removePluginMenu(self, name: str, action: QAction) -> None:
+        assert name == "Sitetie"
+        self.menu.remove(action)
+
+
+class Example(QgsProcessingAlgorithm):
+    """The least that is an algorithm."""
+
+    def createInstance(self) -> QgsProcessingAlgorithm:
+        return Example()
+
+    def name(self) -> str:
+        return "example"
+
+    def displayName(self) -> str:
+        return "Example"
+
+    def initAlgorithm(self, configuration: object = None) -> None:
+        pass
+
+
+@pytest.fixture(autouse=True)
+def _no_provider_is_left() -> Iterator[None]:
+    assert provider() is None
+    yield
+    assert provider() is None
+
+
+@pytest.fixture
+def one_algorithm(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(provider_module, "algorithm_classes", lambda: (Example,))
+
+
+def provider() -> object:
+    return QgsApplication.processingRegistry().providerById("sitetie")
+
+
+@pytest.mark.usefixtures("one_algorithm")
+def test_loads_and_unloads_again_and_again() -> None:
+    iface = Window()
+    for _ in range(3):
+        plugin = classFactory(iface)
+        plugin.initGui()
+        assert provider() is not None
+        assert [action.text() for action in iface.menu] == ["Example…"]
+        assert not iface.menu[0].icon().isNull()
+        plugin.unload()
+        assert iface.menu == []
+        assert provider() is None
+
+
+@pytest.mark.usefixtures("one_algorithm")
+def test_without_a_window_it_offers_the_algorithms_alone() -> None:
+    plugin = classFactory(None)
+    plugin.initProcessing()
+    plugin.initGui()
+    assert [found.id() for found in provider().algorithms()] == ["sitetie:example"]
+    assert plugin.actions == []
+    plugin.unload()
+
+
+def test_unload_before_anything_was_begun() -> None:
+    classFactory(None).unload()
+
+
+def test_loading_imports_no_heavy_package() -> None:
+    """QGIS's start must not wait for the core: that comes in when an algorithm runs."""
+    script = (
+        "import sys\n"
+        "from qgis.core import QgsApplication\n"
+        "app = QgsApplication([], False); app.initQgis()\n"
+        "before = set(sys.modules)\n"
+        "import sitetie\n"
+        "plugin = sitetie.classFactory(None); plugin.initProcessing()\n"
+        "heavy = {'numpy', 'scipy', 'pyproj', 'jinja2'}\n"
+        "print(sorted(heavy & (set(sys.modules) - before)))\n"
+        "plugin.unload(); app.exitQgis()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[-1] == "[]"
