@@ -6,7 +6,7 @@ import csv
 import io
 import os
 from dataclasses import dataclass, field, fields
-from typing import Dict, Iterable, Mapping, Optional, Sequence, Tuple, Union
+from typing import Any, Dict, Iterable, Mapping, Optional, Sequence, Tuple, Union
 
 from .angles import parse_angle
 from .delimited_text import DELIMITERS, read_delimited_text
@@ -221,18 +221,17 @@ def _pair(
             "Give its position, or take the row out until the mark is observed.",
         )
     control = Control(ids["control_id"], *(number(item) for item in _CONTROL_VALUES))
-    angles = {item: parse_angle(cells[item], item, packed_dms, decimal) for item in ANGLES}
-    kind, geoid = _height_kind(_text(cells.get("height_kind")), _text(cells.get("height_geoid")))
-    observation = Observation(
-        ids["observation_id"],
-        **angles,
-        **{item: number(item) for item in _OBSERVATION_NUMBERS},
-        **{item: _text(cells.get(item)) for item in _OBSERVATION_TEXTS},
-        height_kind=kind,
-        height_geoid=geoid,
-        pole_kind=_text(cells.get("pole_kind")).lower() or None,
-        crs=_text(cells.get("crs")) or None,
+    values: Dict[str, Any] = {
+        item: parse_angle(cells[item], item, packed_dms, decimal) for item in ANGLES
+    }
+    values.update({item: number(item) for item in _OBSERVATION_NUMBERS})
+    values.update({item: _text(cells.get(item)) for item in _OBSERVATION_TEXTS})
+    values["height_kind"], values["height_geoid"] = _height_kind(
+        _text(cells.get("height_kind")), _text(cells.get("height_geoid"))
     )
+    values["pole_kind"] = _text(cells.get("pole_kind")).lower() or None
+    values["crs"] = _text(cells.get("crs")) or None
+    observation = Observation(ids["observation_id"], **values)
     roles = {
         item: _role(_text(cells[item]), match.label(item)) for item in ("horizontal", "vertical")
     }

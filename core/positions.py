@@ -161,6 +161,7 @@ def _geocentric(crs: str) -> Tuple[pyproj.CRS, pyproj.Transformer]:
             "Name a CRS that counts from Greenwich.",
         )
     ellipsoid = geodetic.ellipsoid
+    assert ellipsoid is not None  # every geographic CRS has one
     cartesian = transformer(
         "proj=pipeline step proj=unitconvert xy_in=deg xy_out=rad step proj=cart "
         f"a={ellipsoid.semi_major_metre!r} b={ellipsoid.semi_minor_metre!r}"
