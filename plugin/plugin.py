@@ -31,9 +31,12 @@ class SitetiePlugin:
 
     def initProcessing(self) -> None:
         """Offer the algorithms; all that QGIS asks for when it has no window."""
-        if self.provider is None:
-            self.provider = SitetieProvider()
-            QgsApplication.processingRegistry().addProvider(self.provider)
+        if self.provider is not None:
+            return
+        provider = SitetieProvider()
+        if not QgsApplication.processingRegistry().addProvider(provider):
+            raise RuntimeError("QGIS already has algorithms called sitetie. Restart QGIS.")
+        self.provider = provider
 
     def initGui(self) -> None:
         """Offer the algorithms, and a menu that opens them."""

@@ -12,7 +12,7 @@ import pyplugin_installer
 import qgis.utils
 from qgis.core import Qgis, QgsApplication
 from qgis.PyQt.QtCore import QTimer
-from qgis.PyQt.QtWidgets import QAction, QDockWidget, QToolBar
+from qgis.PyQt.QtWidgets import QAction, QApplication, QDockWidget, QLabel, QToolBar
 
 
 def state() -> dict:
@@ -50,6 +50,12 @@ def look(report: dict) -> None:
     assert qgis.utils.unloadPlugin("sitetie")
 
 
+def finish(report: dict) -> None:
+    """Write the report and end QGIS at once: no question about saving may hold it open."""
+    Path(os.environ["SITETIE_SEEN"]).write_text(json.dumps(report, indent=1), encoding="utf-8")
+    os._exit(0)
+
+
 def run() -> None:
     report: dict = {"error": None, "messages": []}
 
@@ -59,14 +65,19 @@ def run() -> None:
         ):
             report["messages"].append(f"{tag}: {message}")
 
+    def stuck() -> None:
+        dialog = QApplication.activeModalWidget()
+        words = [label.text() for label in dialog.findChildren(QLabel)] if dialog else []
+        report["error"] = f"QGIS waits for an answer: {words}; {report['messages']}"
+        finish(report)
+
     QgsApplication.messageLog().messageReceived[str, str, Qgis.MessageLevel].connect(keep)
+    QTimer.singleShot(60_000, stuck)
     try:
         look(report)
     except BaseException:  # whatever it was, the test must hear of it
         report["error"] = traceback.format_exc()
-    Path(os.environ["SITETIE_SEEN"]).write_text(json.dumps(report, indent=1), encoding="utf-8")
-    QgsApplication.processEvents()
-    os._exit(0)  # a question about saving or a first-run page must not hold the window open
+    finish(report)
 
 
 QTimer.singleShot(0, run)

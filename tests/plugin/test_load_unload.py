@@ -110,3 +110,13 @@ def test_loading_imports_no_heavy_package() -> None:
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_a_second_one_is_refused_and_leaves_the_first() -> None:
+    first, second = classFactory(None), classFactory(None)
+    first.initProcessing()
+    with pytest.raises(RuntimeError, match="already"):
+        second.initProcessing()
+    second.unload()
+    assert provider() is not None
+    first.unload()

@@ -96,7 +96,8 @@ def test_topo_points_carry_height(project: QgsProject) -> None:
     assert 510.0 < min(heights) < max(heights) < 590.0
 
 
-def test_the_project_names_nobody_and_no_machine() -> None:
+def test_the_project_names_no_real_person_and_no_machine(project: QgsProject) -> None:
+    assert project.metadata().author() == "Ilmar & Oke Surveyors (invented)"
     with zipfile.ZipFile(SAMPLE / "quarry.qgz") as archive:
         text = archive.read("quarry.qgs").decode("utf-8")
     assert "saveUser" not in text

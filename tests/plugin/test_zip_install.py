@@ -88,12 +88,12 @@ def test_installs_loads_unloads_and_reloads_in_a_real_window(
     qgis = shutil.which("qgis")
     assert qgis is not None
     done = subprocess.run(
-        ["xvfb-run", "--auto-servernum", qgis, "--nologo", "--noversioncheck"]
+        # `timeout` ends the screen too, which `subprocess` would leave behind.
+        ["timeout", "150", "xvfb-run", "--auto-servernum", qgis, "--nologo", "--noversioncheck"]
         + ["--profiles-path", str(profiles), "--code", str(WINDOW_SCRIPT)],
         env=environment,
         capture_output=True,
         text=True,
-        timeout=300,
     )
     assert seen.exists(), f"{done.stdout}\n{done.stderr}"
     report: Dict[str, Any] = json.loads(seen.read_text(encoding="utf-8"))
