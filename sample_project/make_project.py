@@ -42,6 +42,7 @@ from qgis.testing import start_app
 from quarry_job import TRUTH
 
 TITLE = "Tannhag quarry: sample job"
+AUTHOR = "Ilmar & Oke Surveyors (invented)"
 #: The drawing plane before there is a tie: the GNSS points lie beside the old site grid, which
 #: stands around easting 2000, northing 5000.
 FLAT_FRAME = "EPSG:9067"  # the frame of the observations without its third axis
@@ -79,6 +80,9 @@ def main() -> None:
     QgsSettings().setValue("projects/anonymize_saved_projects", True, QgsSettings.Core)
     project = QgsProject.instance()
     project.setTitle(TITLE)
+    metadata = project.metadata()
+    metadata.setAuthor(AUTHOR)
+    project.setMetadata(metadata)
     canvas = build(project, folder / "quarry")
     path = folder / "quarry.qgz"
     if not project.write(str(path)):
