@@ -9,6 +9,7 @@ from typing import Iterator, List
 import pytest
 from qgis.core import QgsApplication, QgsProcessingAlgorithm
 from qgis.PyQt.QtWidgets import QAction, QMainWindow
+
 from sitetie import classFactory
 from sitetie.plugin.processing import provider as provider_module
 
