@@ -90,15 +90,20 @@ _install_packages() {
         esac
     done
     if [ ${#missing[@]} -eq 0 ]; then return; fi
-    say "Installing ${missing[*]}"
-    local as_root=(env DEBIAN_FRONTEND=noninteractive)
+    local log="$ROOT/build/apt.log" as_root=(env DEBIAN_FRONTEND=noninteractive)
     if [ "$(id -u)" -ne 0 ]; then
         command -v sudo >/dev/null || die "Run this as root, or install sudo."
         as_root=(sudo "${as_root[@]}")
     fi
-    "${as_root[@]}" apt-get update -q >&2 || say "apt-get update failed; trying with the old lists."
-    "${as_root[@]}" apt-get install -q -y --no-install-recommends "${missing[@]}" >&2 ||
+    mkdir -p "$ROOT/build"
+    say "Installing ${missing[*]} and what they need; this takes some minutes. Log: $log"
+    "${as_root[@]}" apt-get update -q >"$log" 2>&1 ||
+        say "apt-get update failed; trying with the old lists."
+    if ! "${as_root[@]}" apt-get install -q -y --no-install-recommends "${missing[@]}" \
+        >>"$log" 2>&1 </dev/null; then
+        tail -n 20 "$log" >&2
         die "apt-get could not install ${missing[*]}."
+    fi
 }
 
 # The environment sees the system's packages, because QGIS's bindings belong to the system's
