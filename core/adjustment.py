@@ -184,10 +184,12 @@ class Adjustment:
         projected = np.swapaxes(self.whitened_basis, 1, 2) @ whitened
         return np.linalg.solve(self.triangle, projected[:, :, 0].T).T
 
-    def cross_cofactor(self) -> np.ndarray:
-        """(m, u, q) covariance of the parameters with each group's observations."""
-        product = self.whitening @ self.whitened_basis
-        return np.linalg.solve(self.triangle, np.swapaxes(product, 1, 2))
+    @cached_property
+    def gain(self) -> np.ndarray:
+        """(m, u, q) change of the parameters per unit change of each group's observations."""
+        inverse = np.linalg.inv(self.whitening)
+        rows = np.swapaxes(inverse, 1, 2) @ self.whitened_basis
+        return np.linalg.solve(self.triangle, np.swapaxes(rows, 1, 2))
 
 
 def adjust(

@@ -6,6 +6,7 @@ is chosen, checked and described, and refused when it would only pretend to tran
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import warnings
 from dataclasses import dataclass
@@ -37,6 +38,8 @@ class Operation:
     accuracy : float or None
         Metres, as registered; None when unknown.
     depends_on_height, depends_on_time : bool
+    repeatable : str or None
+        What to name to get the same operation again; None for a projection alone.
     cautions : tuple of str
         Sentences a person should read.
     """
@@ -46,6 +49,7 @@ class Operation:
     accuracy: Optional[float]
     depends_on_height: bool
     depends_on_time: bool
+    repeatable: Optional[str] = None
     cautions: Tuple[str, ...] = ()
 
 
@@ -156,7 +160,8 @@ def choose_operation(
     Parameters
     ----------
     override : str, optional
-        A pipeline or operation code to use, or ``identical`` to take both datums as one.
+        A part of the name of the operation to use, or a pipeline from longitude, latitude
+        (degrees), height to the target; or ``identical`` to take both datums as one.
     near : (latitude, longitude), optional
         Where the site lies; the operation is chosen for that place.
 
@@ -171,12 +176,16 @@ def choose_operation(
     if override == IDENTICAL or same_datum(source, target):
         return _conversion_only(source, target, said=not same_datum(source, target))
 
-    group = _candidates(source, target, near)
-    best = group[0]
-    cautions = list(best[1])
-    operation = _describe(best[0], source, near, epoch)
-    if _is_null(best[0], target, near):
-        if not (is_ensemble(source) or is_ensemble(target)):
+    made, cautions = _candidates(source, target, near)
+    return _checked(made[0], source, target, near, epoch, cautions, refuse_null=True)
+
+
+def _checked(made, source, target, near, epoch, cautions, refuse_null) -> Operation:
+    """The operation of a transformer, with what must be said about it."""
+    operation = _describe(made, source, near, epoch)
+    cautions = list(cautions)
+    if _is_null(made, target, near):
+        if refuse_null and not (is_ensemble(source) or is_ensemble(target)):
             raise FrameError(
                 f"The best operation PROJ knows from {_label(source)} to {_label(target)} "
                 f"({operation.name}) does not change the coordinates, though the frames differ.",
@@ -188,10 +197,7 @@ def choose_operation(
             f"({operation.name}): a datum ensemble is good to about 2 m only. The tie itself "
             "absorbs a constant offset; other data laid on the site CRS may be off by it."
         )
-    return Operation(
-        operation.definition, operation.name, operation.accuracy, operation.depends_on_height,
-        operation.depends_on_time, tuple(cautions),
-    )
+    return dataclasses.replace(operation, cautions=tuple(cautions))
 
 
 def _candidates(source, target, near):
@@ -234,16 +240,25 @@ def _candidates(source, target, near):
             f"A more accurate operation from {_label(source)} to {_label(target)} exists but its "
             f"grid is not installed ({grids})."
         )
-    return [(item, cautions) for item in group.transformers]
+    return group.transformers, cautions
 
 
 def _named_operation(text, source, target, epoch, near) -> Operation:
     try:
+        known, cautions = _candidates(source, target, near)
+    except FrameError:
+        known, cautions = [], []
+    for made in known:
+        if text == made.definition or text.lower() in made.description.lower():
+            return _checked(made, source, target, near, epoch, cautions, refuse_null=False)
+    try:
         made = pyproj.Transformer.from_pipeline(text)
-    except pyproj.exceptions.ProjError as error:
+    except pyproj.exceptions.ProjError:
+        names = "; ".join(f'"{item.description}"' for item in known[:5]) or "none"
         raise FrameError(
-            f"PROJ cannot use the datum operation {text!r} ({error}).",
-            "Give a PROJ pipeline or an operation code such as EPSG:1149.",
+            f"The datum operation {text!r} is neither a PROJ pipeline nor the name of an "
+            f"operation PROJ knows from {_label(source)} to {_label(target)}.",
+            f"Give a pipeline or a part of one of these names: {names}.",
         ) from None
     return _describe(made, source, near, epoch)
 
@@ -259,7 +274,8 @@ def _conversion_only(source, target, said: bool) -> Operation:
             f"{_label(source)} and {_label(target)} are taken as one frame, as the settings say.",
         )
     name = "the projection alone, no change of datum"
-    return Operation(made.definition, name, None, False, False, cautions)
+    return Operation(made.definition, name, None, False, False, IDENTICAL if said else None,
+                     cautions)
 
 
 def _describe(made: pyproj.Transformer, source, near, epoch) -> Operation:
@@ -273,7 +289,8 @@ def _describe(made: pyproj.Transformer, source, near, epoch) -> Operation:
         )
     accuracy = made.accuracy if made.accuracy is not None and made.accuracy >= 0 else None
     return Operation(
-        definition, made.description, accuracy, _feels_height(made, near, epoch), depends_on_time
+        definition, made.description, accuracy, _feels_height(made, near, epoch), depends_on_time,
+        definition,
     )
 
 

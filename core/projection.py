@@ -6,6 +6,7 @@ Whatever unit and axis order the named CRS has, the base plane is easting, north
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Optional, Sequence, Tuple
 
 import numpy as np
@@ -48,6 +49,9 @@ class BaseProjection:
     depends_on_height, depends_on_time : bool
         Whether the base plane feels the height or the epoch.
     epoch : float or None
+    datum_operation : str or None
+        The operation to the base datum as `Settings.datum_operation` would name it again; None
+        when the observations stand on the base datum.
     cautions : tuple of str
     """
 
@@ -60,6 +64,7 @@ class BaseProjection:
     depends_on_height: bool = False
     depends_on_time: bool = False
     epoch: Optional[float] = None
+    datum_operation: Optional[str] = None
     cautions: Tuple[str, ...] = ()
 
     def to_base(self, latitude, longitude, height=None) -> Tuple[np.ndarray, np.ndarray]:
@@ -210,6 +215,7 @@ def _middle(observed: pyproj.CRS, latitudes, longitudes) -> Tuple[float, float]:
     return round(float(lat), 3), round(float(lon), 3)
 
 
+@lru_cache(maxsize=64)
 def base_projection(
     crs: str,
     observation_crs: str,
@@ -247,6 +253,7 @@ def base_projection(
         depends_on_height=operation.depends_on_height,
         depends_on_time=operation.depends_on_time,
         epoch=epoch,
+        datum_operation=operation.repeatable,
         cautions=ensemble_caution(source) + operation.cautions,
     )
     if near is not None:

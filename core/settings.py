@@ -71,7 +71,7 @@ class Settings:
     datum_operation : str or None
         Operation from the observation frame to the datum of the base: None chooses the most
         accurate one PROJ has (refused when that is a ballpark or a null one between named
-        frames); a PROJ pipeline or operation code names it; ``"identical"`` says that both
+        frames); a part of its name or a PROJ pipeline names it; ``"identical"`` says that both
         frames are to be taken as one.
     horizontal_model : str
         ``translation``, ``rigid``, ``similarity`` or ``affine``.

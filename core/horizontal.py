@@ -1,0 +1,300 @@
+"""Horizontal models: base plane to site grid, in metres, solved about the centroid.
+
+Every model is the plane map ``site = t + M (base - centroid)``; they differ in which numbers of
+M are solved. Rotation is counter-clockwise positive: a base direction turned by it is the site
+direction, so that site bearing = base-grid bearing - rotation. Scale is site length over base
+length. In EPSG terms the similarity is method 9621 with theta = -rotation, the affine 9624.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Optional, Sequence, Tuple
+
+import numpy as np
+
+from .adjustment import Adjustment, adjust
+from .errors import GeometryError
+from .marks import Mark
+from .settings import HeldScale, Settings
+
+#: Fit pairs each model needs.
+FEWEST = {"translation": 1, "rigid": 2, "similarity": 2, "affine": 3}
+#: Extent of the control, in standard deviations of a position, below which it is one place.
+WIDER_THAN = 3.0
+_AFFINE_NAMES = ("easting", "northing", "m_ee", "m_en", "m_ne", "m_nn")
+
+
+@dataclass(frozen=True)
+class HorizontalPart:
+    """A solved or typed horizontal model. Plain numbers, so that it can be stored as it is.
+
+    Attributes
+    ----------
+    model : str
+    centroid : (float, float)
+        Base easting, northing in metres the solution is written about.
+    names : tuple of str
+        Of the solved parameters: ``easting, northing`` (site metres at the centroid),
+        ``rotation`` (radians), ``scale``; or the four numbers of M for an affine.
+    values : tuple of float
+    translation : (float, float)
+        Site metres at the centroid.
+    matrix : ((float, float), (float, float))
+        M, site metres per base metre.
+    cofactor : tuple of tuples of float, or None
+        Covariance of `values` for a variance factor of 1; None for typed parameters.
+    """
+
+    model: str
+    centroid: Tuple[float, float]
+    names: Tuple[str, ...]
+    values: Tuple[float, ...]
+    translation: Tuple[float, float]
+    matrix: Tuple[Tuple[float, float], Tuple[float, float]]
+    cofactor: Optional[Tuple[Tuple[float, ...], ...]] = None
+
+    @property
+    def rotation(self) -> float:
+        """Radians, counter-clockwise; of the closest similarity where the model is affine."""
+        m = self.matrix
+        return float(np.arctan2(m[1][0] - m[0][1], m[0][0] + m[1][1]))
+
+    @property
+    def scale(self) -> float:
+        """Site length over base length; root of the areal scale where the model is affine."""
+        return float(np.sqrt(abs(np.linalg.det(np.array(self.matrix)))))
+
+    def apply(self, base: np.ndarray) -> np.ndarray:
+        """(..., 2) base metres to site metres."""
+        return (np.asarray(base) - self.centroid) @ np.array(self.matrix).T + self.translation
+
+    def invert(self, site: np.ndarray) -> np.ndarray:
+        """(..., 2) site metres to base metres."""
+        inverse = np.linalg.inv(np.array(self.matrix))
+        return (np.asarray(site) - self.translation) @ inverse.T + self.centroid
+
+    def design(self, base: np.ndarray) -> np.ndarray:
+        """(n, 2, u) change of the site position at base points per change of the parameters."""
+        tangent = _tangent(self.names, self.values, np.array(self.matrix))
+        return _plane_design(np.asarray(base) - self.centroid) @ tangent
+
+
+@dataclass(frozen=True)
+class HorizontalFit:
+    """The part together with the adjustment it came from (not stored)."""
+
+    part: HorizontalPart
+    adjustment: Adjustment
+    marks: Tuple[Mark, ...]
+    deleted_residuals: np.ndarray
+
+
+def fit_horizontal(
+    marks: Sequence[Mark],
+    control: np.ndarray,
+    control_covariance: np.ndarray,
+    settings: Settings,
+) -> HorizontalFit:
+    """Solve a horizontal model from combined fit marks.
+
+    Parameters
+    ----------
+    control, control_covariance : (m, 2), (m, 2, 2) arrays
+        Site metres of the marks.
+
+    Raises
+    ------
+    GeometryError
+        With too few marks, or marks in one place or (affine) in one line.
+    """
+    model = settings.horizontal_model
+    base = np.array([mark.mean for mark in marks]).reshape(-1, 2)
+    noise = np.array([mark.covariance for mark in marks]).reshape(-1, 2, 2)
+    _refuse_weak_geometry(model, base, noise)
+    held = _held_scale(settings)
+    centroid = base.mean(axis=0)
+    offsets = base - centroid
+    names, values, matrix = _start(model, held, offsets, control)
+
+    iterations = 0
+    while True:
+        covariance = control_covariance + matrix @ noise @ matrix.T
+        tangent = _tangent(names, values, matrix)
+        design = _plane_design(offsets) @ tangent
+        # GN step about the present values: linear models reach the answer in one.
+        misclosure = control - (values[:2] + offsets @ matrix.T)
+        step = adjust(design, misclosure, covariance, **_prior(names, values, held))
+        values = values + step.parameters
+        matrix = _matrix(names, values, held, matrix)
+        iterations += 1
+        spread = np.abs(step.parameters) / (1e-300 + np.sqrt(np.diag(step.cofactor)))
+        if spread.max() < 1e-9 or iterations >= 30:
+            break
+    if spread.max() > 1e-3:
+        raise GeometryError(
+            "The solution does not settle: the pairs contradict one another grossly.",
+            "Look for a pair with a wrong position, and set it to idle.",
+        )
+    part = HorizontalPart(
+        model=model,
+        centroid=tuple(map(float, centroid)),
+        names=names,
+        values=tuple(map(float, values)),
+        translation=(float(values[0]), float(values[1])),
+        matrix=tuple(tuple(map(float, row)) for row in matrix),
+        cofactor=tuple(tuple(map(float, row)) for row in step.cofactor),
+    )
+    deleted = step.deleted_residuals
+    if model == "rigid" or (held is not None and model == "similarity"):
+        deleted = _solve_without_each(part, step, offsets, control, covariance, held)
+    return HorizontalFit(part, step, tuple(marks), deleted)
+
+
+def _held_scale(settings: Settings) -> Optional[HeldScale]:
+    if settings.scale is not None:
+        return settings.scale  # type: ignore[return-value]
+    if settings.horizontal_model in ("translation", "rigid"):
+        return HeldScale(1.0, 0.0, "unity")
+    return None
+
+
+def _refuse_weak_geometry(model: str, base: np.ndarray, noise: np.ndarray) -> None:
+    need = FEWEST[model]
+    if len(base) < need:
+        given = "1 mark" if len(base) == 1 else f"{len(base)} marks"
+        raise GeometryError(
+            f"A {model} needs at least {need} fit pairs at different marks; there "
+            f"{'is' if len(base) == 1 else 'are'} {given} with the horizontal role fit.",
+            "Set more pairs to fit, or choose a model with fewer parameters.",
+        )
+    if need == 1:
+        return
+    offsets = base - base.mean(axis=0)
+    extents = np.linalg.svd(offsets, compute_uv=False) / np.sqrt(len(base))
+    sigma = float(np.sqrt(np.trace(noise, axis1=1, axis2=2).mean() / 2.0))
+    if extents[0] < WIDER_THAN * sigma:
+        raise GeometryError(
+            f"The fit pairs all lie within {extents[0]:.3f} m of one place, no more than the "
+            "uncertainty of their positions; rotation and scale cannot be found from them.",
+            "Add a fit pair elsewhere, or choose the translation.",
+        )
+    if need == 3 and extents[1] < WIDER_THAN * sigma:
+        raise GeometryError(
+            f"The fit pairs lie in one line to within {extents[1]:.3f} m; an affine cannot be "
+            "found from them.",
+            "Add a fit pair away from the line, or choose the similarity.",
+        )
+
+
+def _start(model, held, offsets, control):
+    """Names, first values and matrix: the similarity of least squares with equal weights."""
+    site = control - control.mean(axis=0)
+    if model == "affine":
+        matrix = np.linalg.lstsq(offsets, site, rcond=None)[0].T
+        values = np.concatenate([control.mean(axis=0), matrix.ravel()])
+        return _AFFINE_NAMES, values, matrix
+    names = ("easting", "northing")
+    values = list(control.mean(axis=0))
+    rotation, scale = 0.0, held.value if held is not None else 1.0
+    if model != "translation":
+        cosine = np.sum(offsets * site)
+        sine = np.sum(offsets[:, 0] * site[:, 1] - offsets[:, 1] * site[:, 0])
+        rotation = float(np.arctan2(sine, cosine))
+        names += ("rotation",)
+        values.append(rotation)
+        if held is None:
+            scale = float(np.hypot(sine, cosine) / np.sum(offsets**2))
+    if held is None or held.sigma > 0.0:
+        names += ("scale",)
+        values.append(scale)
+    return names, np.array(values), scale * _rotation_matrix(rotation)
+
+
+def _rotation_matrix(rotation: float) -> np.ndarray:
+    cosine, sine = np.cos(rotation), np.sin(rotation)
+    return np.array([[cosine, -sine], [sine, cosine]])
+
+
+def _matrix(names, values, held, matrix) -> np.ndarray:
+    if names == _AFFINE_NAMES:
+        return values[2:].reshape(2, 2)
+    named = dict(zip(names, values))
+    scale = named.get("scale", held.value if held is not None else None)
+    return scale * _rotation_matrix(named.get("rotation", 0.0))
+
+
+def _plane_design(offsets: np.ndarray) -> np.ndarray:
+    """(n, 2, 6) change of t + M x per change of t and of M row by row."""
+    design = np.zeros((len(offsets), 2, 6))
+    design[:, 0, 0] = design[:, 1, 1] = 1.0
+    design[:, 0, 2:4] = design[:, 1, 4:6] = offsets
+    return design
+
+
+def _tangent(names, values, matrix) -> np.ndarray:
+    """(6, u) change of t and M per change of the parameters."""
+    if names == _AFFINE_NAMES:
+        return np.eye(6)
+    columns = {
+        "easting": [1.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+        "northing": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0],
+        "rotation": [0.0, 0.0, -matrix[1, 0], -matrix[1, 1], matrix[0, 0], matrix[0, 1]],
+    }
+    if "scale" in names:
+        columns["scale"] = [0.0, 0.0, *(matrix / values[names.index("scale")]).ravel()]
+    return np.array([columns[name] for name in names]).T
+
+
+def _prior(names, values, held) -> dict:
+    if held is None or held.sigma == 0.0:
+        return {}
+    row = np.zeros((1, len(names)))
+    at = names.index("scale")
+    row[0, at] = 1.0
+    return {"prior_design": row, "prior_observed": np.array([held.value - values[at]]),
+            "prior_sigma": np.array([held.sigma])}
+
+
+def _solve_without_each(part, step, offsets, control, covariance, held) -> np.ndarray:
+    """(m, 2) residual of each mark from a solution without it, for models that are not linear.
+
+    All m solutions run side by side: the weighted sum of squares is quadratic in t and M, so
+    leaving out a mark only subtracts its own share.
+    """
+    size = np.sqrt(np.mean(offsets**2)) or 1.0
+    plane = _plane_design(offsets / size)
+    root = np.linalg.inv(np.linalg.cholesky(covariance))
+    rows = root @ plane
+    misfit = root @ (control - part.translation - offsets @ np.array(part.matrix).T)[:, :, None]
+    shares = np.swapaxes(rows, 1, 2) @ rows
+    rights = (np.swapaxes(rows, 1, 2) @ misfit)[:, :, 0]
+    normal = shares.sum(axis=0) - shares
+    right = rights.sum(axis=0) - rights
+
+    names = part.names
+    full = np.array(part.values)
+    values = np.tile(full, (len(offsets), 1))
+    plane_full = np.concatenate([part.translation, np.ravel(part.matrix) * size])
+    usable = step.testable == step.group_size
+    for _ in range(6):
+        matrices = np.array([_matrix(names, v, held, None) for v in values])
+        scaling = np.array([1.0, 1.0, size, size, size, size])[:, None]
+        tangents = np.array([_tangent(names, v, m) * scaling
+                             for v, m in zip(values, matrices)])
+        moved = np.concatenate([values[:, :2], matrices.reshape(-1, 4) * size], axis=1)
+        gradient = right - np.einsum("mij,mj->mi", normal, moved - plane_full)
+        left = np.swapaxes(tangents, 1, 2) @ normal @ tangents
+        side = np.einsum("miu,mi->mu", tangents, gradient)
+        if held is not None and held.sigma > 0.0:
+            at = names.index("scale")
+            left[:, at, at] += 1.0 / held.sigma**2
+            side[:, at] += (held.value - values[:, at]) / held.sigma**2
+        scale = 1.0 / np.sqrt(np.maximum(np.diagonal(left, axis1=1, axis2=2), 1e-300))
+        balanced = left * scale[:, :, None] * scale[:, None, :]
+        balanced[~usable] = np.eye(len(names))
+        change = scale * np.linalg.solve(balanced, (side * scale)[:, :, None])[:, :, 0]
+        values = values + np.where(usable[:, None], change, 0.0)
+    matrices = np.array([_matrix(names, v, held, None) for v in values])
+    deleted = values[:, :2] + np.einsum("mij,mj->mi", matrices, offsets) - control
+    return np.where(usable[:, None], deleted, np.nan)

@@ -1,0 +1,296 @@
+"""Residuals, tests and statistics of a solution, in site units: solved minus given."""
+
+from __future__ import annotations
+
+from typing import List, Optional, Sequence, Tuple, Union
+
+import numpy as np
+
+from .horizontal import HorizontalFit
+from .marks import Mark, PairArrays
+from .pairs import Pair, Role
+from .quantiles import chi_square_quantile, f_quantile
+from .results import (
+    AGREES,
+    CONSISTENT,
+    DISAGREES,
+    LARGER,
+    SMALLER,
+    UNCHECKED,
+    ComponentResult,
+    Matrix3,
+    PartStatistics,
+    RepeatSpread,
+    TieStatistics,
+)
+from .settings import Settings
+from .verdicts import judge
+from .vertical import VerticalFit
+
+Fit = Union[HorizontalFit, VerticalFit]
+
+
+def component_results(
+    pairs: Sequence[Pair],
+    side: str,
+    fit: Fit,
+    checks: Sequence[Mark],
+    arrays: PairArrays,
+    settings: Settings,
+) -> List[ComponentResult]:
+    """The horizontal or vertical side of every pair."""
+    unit = _unit(side, settings)
+    own = _own_residuals(side, fit, arrays) / unit
+    tolerance = settings.tolerance_h if side == "horizontal" else settings.tolerance_v
+    common = []
+    for i, pair in enumerate(pairs):
+        residual = tuple(map(float, own[i])) if np.isfinite(own[i]).all() else None
+        role = getattr(pair, side)
+        within = None
+        if residual is not None and tolerance is not None and role is not Role.IDLE:
+            within = bool(np.hypot.reduce(own[i]) <= tolerance)
+        common.append({"role": role.value, "residual": residual, "within_tolerance": within})
+    results = [ComponentResult(**fields) for fields in common]
+    for i, fields in _fit_fields(fit, settings, unit):
+        results[i] = ComponentResult(**common[i], **fields)
+    for i, fields in _check_fields(side, fit, checks, arrays, settings):
+        results[i] = ComponentResult(**common[i], **fields)
+    return results
+
+
+def _own_residuals(side: str, fit: Fit, arrays: PairArrays) -> np.ndarray:
+    """(n, d) solved minus given of each pair's own observation, metres."""
+    if side == "horizontal":
+        return fit.part.apply(arrays.base) - arrays.control
+    solved = arrays.height - arrays.undulation + fit.part.correction(arrays.base)
+    return (solved - arrays.elevation)[:, None]
+
+
+def _fit_fields(fit: Fit, settings: Settings, unit: float):
+    adjustment, level = fit.adjustment, settings.test_level
+    estimated = settings.sigma_basis == "estimated"
+    verdicts = judge(adjustment, level, estimated)
+    if estimated:
+        tests, limits = adjustment.tau, adjustment.tau_critical_values(level)
+    else:
+        tests = np.sqrt(adjustment.test_values)
+        limits = np.sqrt(adjustment.critical_values(level))
+    biases = adjustment.minimal_detectable_bias(level, settings.power)
+    effects = _largest_effects(adjustment, biases) / unit
+    redundancy = adjustment.redundancy_numbers
+    for k, mark in enumerate(fit.marks):
+        code, others = verdicts[k]
+        fields = {
+            "deleted": _finite_tuple(fit.deleted_residuals[k] / unit),
+            "test": _finite(tests[k]) if np.isfinite(limits[k]) else None,
+            "critical": _finite(limits[k]),
+            "redundancy": float(redundancy[k]),
+            "verdict": code,
+            "verdict_with": tuple(fit.marks[j].control_id for j in others),
+        }
+        size = float(np.hypot.reduce(biases[k])) / unit
+        if np.isfinite(size):
+            fields["detectable"] = size
+            fields["effect"] = float(effects[k])
+            if adjustment.group_size == 2:
+                bearing = np.degrees(np.arctan2(biases[k, 0], biases[k, 1])) % 180.0
+                fields["detectable_bearing"] = float(bearing)
+        for row in mark.rows:
+            yield row, fields
+
+
+def _largest_effects(adjustment, biases: np.ndarray) -> np.ndarray:
+    """(m,) most that a bias in each group moves the solved position of any fit group, metres."""
+    usable = np.isfinite(biases).all(axis=1)
+    whitened = np.linalg.solve(adjustment.whitening, np.where(usable[:, None], biases, 0.0)[..., None])
+    basis = adjustment.whitened_basis
+    projected = (np.swapaxes(basis, 1, 2) @ whitened)[:, :, 0]
+    rows = adjustment.whitening @ basis
+    moved = np.einsum("kdu,mu->mkd", rows, projected)
+    return np.sqrt((moved**2).sum(axis=2).max(axis=1))
+
+
+def _check_fields(side, fit: Fit, checks, arrays: PairArrays, settings: Settings):
+    """Tests of check marks against the solution they took no part in."""
+    part, adjustment = fit.part, fit.adjustment
+    factor, freedom = applied_factor(adjustment, settings)
+    size = adjustment.group_size
+    for mark in checks:
+        row = mark.rows[0]
+        if side == "horizontal":
+            base = mark.mean[None, :]
+            solved = part.apply(base)[0]
+            matrix = np.array(part.matrix)
+            noise = matrix @ mark.covariance @ matrix.T + arrays.control_covariance[row]
+            given = arrays.control[row]
+        else:
+            base = arrays.base[[row]]
+            solved = mark.mean + part.correction(base)
+            noise = mark.covariance + arrays.elevation_variance[row]
+            given = arrays.elevation[[row]]
+        design = part.design(base)[0]
+        covariance = factor * (noise + design @ adjustment.cofactor @ design.T)
+        difference = solved - given
+        test = float(np.sqrt(difference @ np.linalg.solve(covariance, difference)))
+        level = 1.0 - settings.test_level
+        if freedom is None:
+            critical = np.sqrt(chi_square_quantile(level, size))
+        else:
+            critical = np.sqrt(size * f_quantile(level, size, freedom))
+        fields = {"test": test, "critical": float(critical),
+                  "verdict": AGREES if test <= critical else DISAGREES}
+        for i in mark.rows:
+            yield i, fields
+
+
+def applied_factor(adjustment, settings: Settings) -> Tuple[float, Optional[int]]:
+    """Variance factor for covariances and the redundancy behind their regions.
+
+    1 and None (normal quantiles) unless the chi-square test rejects, or the settings say that
+    only the ratios of the sigmas are believed.
+    """
+    factor, redundancy = adjustment.variance_factor, adjustment.redundancy
+    if factor is None:
+        return 1.0, None
+    if settings.sigma_basis == "estimated":
+        return factor, redundancy
+    if adjustment.p_value < 1.0 - settings.confidence:
+        return factor, redundancy
+    return 1.0, None
+
+
+def part_statistics(
+    pairs: Sequence[Pair],
+    side: str,
+    fit: Fit,
+    results: Sequence[ComponentResult],
+    settings: Settings,
+) -> PartStatistics:
+    """Sum up one part."""
+    adjustment = fit.adjustment
+    factor, freedom = applied_factor(adjustment, settings)
+    sizes = {role: np.array([r.size for r in results if r.role == role.value]) for role in Role}
+    fitted, checked = sizes[Role.FIT], sizes[Role.CHECK]
+    redundant = adjustment.redundancy > 0
+    return PartStatistics(
+        fit_pairs=len(fitted),
+        fit_marks=len(fit.marks),
+        check_pairs=len(checked),
+        parameters=len(adjustment.parameters),
+        redundancy=adjustment.redundancy,
+        sum_of_squares=adjustment.sum_of_squares if redundant else 0.0,
+        variance_factor=adjustment.variance_factor,
+        p_value=adjustment.p_value,
+        outcome=_outcome(adjustment, settings),
+        applied_factor=float(factor),
+        region_redundancy=freedom,
+        rms=float(np.sqrt(np.mean(fitted**2))) if redundant else None,
+        check_rms=float(np.sqrt(np.mean(checked**2))) if len(checked) else None,
+        largest=float(fitted.max()) if redundant else None,
+        reciprocal_condition=adjustment.reciprocal_condition,
+        assumed_sigmas=any(_assumed(p, side) for p in pairs if getattr(p, side) is Role.FIT),
+    )
+
+
+def _outcome(adjustment, settings: Settings) -> str:
+    if adjustment.redundancy <= 0:
+        return UNCHECKED
+    level = 1.0 - settings.confidence
+    if adjustment.p_value < level:
+        return LARGER
+    return SMALLER if adjustment.p_value > 1.0 - level else CONSISTENT
+
+
+def _assumed(pair: Pair, side: str) -> bool:
+    control, observation = pair.control, pair.observation
+    if side == "horizontal":
+        return control.sigma_h is None or observation.sigma_e is None
+    return control.sigma_v is None or observation.sigma_u is None
+
+
+def pair_covariances(
+    pairs: Sequence[Pair],
+    arrays: PairArrays,
+    settings: Settings,
+    base,
+    horizontal: HorizontalFit,
+    vertical: Optional[VerticalFit],
+    statistics: TieStatistics,
+) -> List[Optional[Matrix3]]:
+    """Covariance of the restated position of each pair's own observation, site units squared.
+
+    A fit pair's noise is already inside the solution, so its covariance with the parameters is
+    taken off.
+    """
+    count = len(pairs)
+    joint = np.full((count, 3, 3), np.nan)
+    joint[:, :2, 2] = joint[:, 2, :2] = 0.0
+    matrix = np.array(horizontal.part.matrix)
+    own = matrix @ arrays.base_covariance @ matrix.T
+    shared = {row: matrix @ mark.row_covariances[k] @ matrix.T
+              for mark in horizontal.marks for k, row in enumerate(mark.rows)}
+    joint[:, :2, :2] = _restated(horizontal, arrays.base, own, shared)
+    joint[:, :2, :2] *= statistics.horizontal.applied_factor
+    if vertical is not None:
+        own = arrays.height_variance[:, None, None]
+        shared = {row: mark.row_covariances[k]
+                  for mark in vertical.marks for k, row in enumerate(mark.rows)}
+        joint[:, 2:, 2:] = _restated(vertical, arrays.base, own, shared)
+        joint[:, 2, 2] *= statistics.vertical.applied_factor
+    h, v = settings.site_length.metres, settings.elevation_length.metres
+    joint /= np.outer([h, h, v], [h, h, v])
+    if vertical is None:
+        joint[:, 2, 2] = 0.0
+    return [tuple(tuple(map(float, line)) for line in block) for block in joint]
+
+
+def _restated(fit: Fit, base, own, shared) -> np.ndarray:
+    design = fit.part.design(base)
+    covariance = own + design @ fit.adjustment.cofactor @ np.swapaxes(design, 1, 2)
+    for k, mark in enumerate(fit.marks):
+        gain = fit.adjustment.gain[k]
+        for row in mark.rows:
+            cross = design[row] @ gain @ shared[row].T
+            covariance[row] -= cross + cross.T
+    return covariance
+
+
+def repeat_spreads(
+    pairs: Sequence[Pair],
+    horizontal: HorizontalFit,
+    vertical: Optional[VerticalFit],
+    arrays: PairArrays,
+    settings: Settings,
+) -> Tuple[RepeatSpread, ...]:
+    """How well repeated observations of one mark agree, for the fit marks."""
+    spreads = []
+    for side, fit in (("horizontal", horizontal), ("vertical", vertical)):
+        if fit is None:
+            continue
+        heights = (arrays.height - arrays.undulation)[:, None]
+        values = arrays.base if side == "horizontal" else heights
+        for mark in fit.marks:
+            if mark.spread is None:
+                continue
+            away = np.linalg.norm(values[list(mark.rows)] - mark.mean, axis=1).max()
+            spreads.append(RepeatSpread(
+                control_id=mark.control_id, component=side, shots=len(mark.rows),
+                sessions=len({pairs[row].observation.session for row in mark.rows}),
+                largest=float(away / _unit(side, settings)),
+                p_value=float(mark.spread_p_value),
+                accepted=bool(mark.spread_p_value >= settings.test_level),
+            ))
+    return tuple(spreads)
+
+
+def _unit(side: str, settings: Settings) -> float:
+    unit = settings.site_length if side == "horizontal" else settings.elevation_length
+    return unit.metres
+
+
+def _finite(value) -> Optional[float]:
+    return float(value) if np.isfinite(value) else None
+
+
+def _finite_tuple(values) -> Optional[Tuple[float, ...]]:
+    return tuple(map(float, values)) if np.isfinite(values).all() else None

@@ -1,0 +1,411 @@
+"""The tie: a solved (or typed) relation between observations and site grid, as a value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Dict, Optional, Tuple
+
+import numpy as np
+
+from .errors import InputError
+from .geoid import Geoid
+from .horizontal import HorizontalPart
+from .pairs import Pair
+from .parameters import ParameterTable, parameter_table
+from .projection import BaseProjection
+from .quantiles import chi_square_quantile, f_quantile, normal_quantile, student_quantile
+from .results import PairResidual, RepeatSpread, ResidualTable, TieStatistics
+from .settings import Settings
+from .vertical import VerticalPart
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What a tie was made with."""
+
+    sitetie: str
+    python: str
+    numpy: str
+    pyproj: str
+    proj: str
+    proj_database: str
+
+
+@dataclass(frozen=True)
+class Tie:
+    """Immutable and complete: pairs, settings, parameters, covariance, statistics, provenance.
+
+    A tie is made by `solve` or from published parameters, and known by its content (`id`).
+    It can be pickled and used from several threads; every method takes scalars or arrays.
+
+    Attributes
+    ----------
+    kind : str
+        ``solved`` or ``typed``.
+    settings : Settings
+        With the base projection frozen; solve later pairs with these.
+    base : BaseProjection
+    geoid : Geoid or None
+    horizontal : HorizontalPart
+    vertical : VerticalPart or None
+    pairs : tuple of Pair
+    rows : tuple of PairResidual
+        See `residuals`.
+    statistics : TieStatistics
+    repeats : tuple of RepeatSpread
+    provenance : Provenance
+    accuracy_h, accuracy_v : float or None
+        Of a typed tie: stated standard deviations in metres, per axis and vertical.
+    source : str
+        Of a typed tie: where the parameters were published.
+    cautions : tuple of str
+        Sentences a person should read before using the tie.
+    """
+
+    kind: str
+    settings: Settings
+    base: BaseProjection
+    geoid: Optional[Geoid]
+    horizontal: HorizontalPart
+    vertical: Optional[VerticalPart]
+    pairs: Tuple[Pair, ...]
+    rows: Tuple[PairResidual, ...]
+    statistics: TieStatistics
+    repeats: Tuple[RepeatSpread, ...]
+    provenance: Provenance
+    accuracy_h: Optional[float] = None
+    accuracy_v: Optional[float] = None
+    source: str = ""
+    cautions: Tuple[str, ...] = ()
+
+    # -- identity and storage ---------------------------------------------------------------
+
+    @cached_property
+    def id(self) -> str:
+        """SHA-256 of the content, in hexadecimal."""
+        from .tie_file import content_hash
+
+        return content_hash(self)
+
+    @property
+    def short_id(self) -> str:
+        """The first eight digits of `id`, for people."""
+        return self.id[:8]
+
+    def save(self, path) -> None:
+        """Write the tie to a JSON file, all or nothing.
+
+        Raises
+        ------
+        OutputError
+        """
+        from .tie_file import save_tie
+
+        save_tie(self, path)
+
+    @staticmethod
+    def load(path) -> "Tie":
+        """Read a tie file of this or any earlier version.
+
+        Raises
+        ------
+        TieFileError
+        """
+        from .tie_file import load_tie
+
+        return load_tie(path)
+
+    # -- there and back ----------------------------------------------------------------------
+
+    def to_site(self, latitude, longitude, height=None):
+        """Site coordinates of geodetic positions.
+
+        Parameters
+        ----------
+        latitude, longitude : float or array
+            Degrees in the observation CRS.
+        height : float or array, optional
+            Ellipsoidal height of the point in metres; without it the elevation is NaN.
+
+        Returns
+        -------
+        easting, northing, elevation
+            Site units and elevation units; floats for scalars, else arrays.
+
+        Raises
+        ------
+        InputError
+            When a position is not finite or cannot be projected.
+        FrameError
+            When the geoid grid does not cover a position.
+        """
+        scalar = np.ndim(latitude) == 0 and np.ndim(longitude) == 0 and np.ndim(height) == 0
+        latitude, longitude = _positions(latitude, longitude)
+        plane_height = None if height is None else np.nan_to_num(np.asarray(height, dtype=float))
+        base = np.stack(self.base.to_base(latitude, longitude, plane_height), axis=-1)
+        if not np.isfinite(base).all():
+            raise InputError(
+                f"A position cannot be projected by {self.base.name}.",
+                "Check latitude and longitude, and that the base projection covers them.",
+            )
+        site = self.horizontal.apply(base) / self.settings.site_length.metres
+        elevation = self._elevation(latitude, longitude, height, base)
+        return _shaped(scalar, site[..., 0], site[..., 1], elevation)
+
+    def _elevation(self, latitude, longitude, height, base):
+        if height is None or self.vertical is None:
+            return np.full(base.shape[:-1], np.nan)
+        metres = np.asarray(height, dtype=float) + self.vertical.correction(base)
+        if self.geoid is not None:
+            metres = metres - self.geoid.undulation(latitude, longitude)
+        return metres / self.settings.elevation_length.metres
+
+    def to_geodetic(self, easting, northing, elevation=None):
+        """Geodetic positions of site coordinates.
+
+        Parameters
+        ----------
+        easting, northing, elevation : float or array
+            Site units and elevation units.
+
+        Returns
+        -------
+        latitude, longitude, height
+            Degrees and ellipsoidal metres in the observation CRS; the height is NaN without an
+            elevation or a vertical part.
+        """
+        scalar = np.ndim(easting) == 0 and np.ndim(northing) == 0 and np.ndim(elevation) == 0
+        site = np.stack(np.broadcast_arrays(
+            np.asarray(easting, dtype=float), np.asarray(northing, dtype=float)), axis=-1)
+        if not np.isfinite(site).all():
+            raise InputError("A site coordinate is not a finite number.", "Give finite numbers.")
+        base = self.horizontal.invert(site * self.settings.site_length.metres)
+        level = np.full(base.shape[:-1], np.nan)
+        if elevation is not None and self.vertical is not None:
+            level = (np.asarray(elevation, dtype=float) * self.settings.elevation_length.metres
+                     - self.vertical.correction(base))
+        height = level
+        rounds = 4 if self.base.depends_on_height and self.geoid is not None else 2
+        for _ in range(rounds):
+            latitude, longitude = self.base.to_geodetic(
+                base[..., 0], base[..., 1], np.nan_to_num(height)
+            )
+            if self.geoid is None:
+                break
+            height = level + self.geoid.undulation(latitude, longitude)
+        return _shaped(scalar, latitude, longitude, height)
+
+    # -- uncertainty -------------------------------------------------------------------------
+
+    def covariance(self, latitude, longitude, height=None, observation_covariance=None):
+        """Covariance of restated points.
+
+        Parameters
+        ----------
+        latitude, longitude : float or array of n
+            Degrees.
+        height : float or array, optional
+            Metres; matters only where the base plane feels the height.
+        observation_covariance : (3, 3) or (n, 3, 3) array, optional
+            Of the observation along local east, north, up, square metres, independent of the
+            pairs. Left out, the position is taken as exact and the covariance is the tie's own.
+
+        Returns
+        -------
+        (n, 3, 3) array
+            Easting, northing, elevation in site and elevation units squared; (1, 3, 3) for a
+            scalar position. NaN for what is unknown (no vertical part, or a typed tie without a
+            stated accuracy). When the chi-square test rejects, everything is scaled up by the
+            estimated variance factor.
+        """
+        latitude, longitude, base, design = self._located(latitude, longitude, height)
+        covariance = design @ self._joint_cofactor @ np.swapaxes(design, 1, 2)
+        if observation_covariance is not None:
+            turn = self._observation_jacobian(latitude, longitude)
+            noise = turn @ np.asarray(observation_covariance, dtype=float) @ np.swapaxes(turn, 1, 2)
+            root = np.sqrt(self._factors)[[0, 0, 1]]
+            covariance = covariance + noise * root[:, None] * root
+        if self.vertical is None:
+            covariance[:, 2, :] = covariance[:, :, 2] = np.nan
+        return self._to_units(covariance)
+
+    def cross_covariance(self, latitude, longitude, other_latitude, other_longitude):
+        """(n, 3, 3) covariance between the tie's errors at two points, units as `covariance`.
+
+        The covariance of a difference between two restated points is the sum of their own less
+        this matrix and its transpose.
+        """
+        first = self._located(latitude, longitude, None)[3]
+        second = self._located(other_latitude, other_longitude, None)[3]
+        covariance = first @ self._joint_cofactor @ np.swapaxes(second, 1, 2)
+        if self.vertical is None:
+            covariance[:, 2, :] = covariance[:, :, 2] = np.nan
+        return self._to_units(covariance)
+
+    def default_observation_covariance(self) -> np.ndarray:
+        """(3, 3) covariance of an observation with the assumed default sigmas, square metres."""
+        h, v = self.settings.gnss_sigma_h**2, self.settings.gnss_sigma_v**2
+        return np.diag([h, h, v])
+
+    def region_factor(self, dimension: int) -> float:
+        """Factor on a standard deviation for a region at the confidence of the settings.
+
+        Parameters
+        ----------
+        dimension : int
+            2 for the horizontal region (an ellipse's half axes are this times the root of the
+            eigenvalues), 1 for the vertical interval.
+        """
+        part = self.statistics.horizontal if dimension == 2 else self.statistics.vertical
+        freedom = None if part is None else part.region_redundancy
+        level = self.settings.confidence
+        if dimension == 2:
+            if freedom is None:
+                return float(np.sqrt(chi_square_quantile(level, 2)))
+            return float(np.sqrt(2.0 * f_quantile(level, 2, freedom)))
+        if freedom is None:
+            return normal_quantile(0.5 + level / 2.0)
+        return student_quantile(0.5 + level / 2.0, freedom)
+
+    def _located(self, latitude, longitude, height):
+        latitude, longitude = map(np.atleast_1d, _positions(latitude, longitude))
+        base = np.stack(self.base.to_base(latitude, longitude, height), axis=-1)
+        design = self.horizontal.design(base)
+        if self.vertical is None:
+            return latitude, longitude, base, _stacked(design, np.zeros((len(base), 1, 1)))
+        return latitude, longitude, base, _stacked(design, self.vertical.design(base))
+
+    @cached_property
+    def _factors(self) -> np.ndarray:
+        parts = (self.statistics.horizontal, self.statistics.vertical)
+        return np.array([1.0 if part is None else part.applied_factor for part in parts])
+
+    @cached_property
+    def _joint_cofactor(self) -> np.ndarray:
+        """Covariance of all parameters, metres; horizontal first, scaled by applied factors."""
+        horizontal = self._part_cofactor(self.horizontal, self.accuracy_h, 2) * self._factors[0]
+        if self.vertical is None:
+            vertical = np.zeros((1, 1))
+        else:
+            vertical = self._part_cofactor(self.vertical, self.accuracy_v, 1) * self._factors[1]
+        return _block_diagonal(horizontal, vertical)
+
+    def _part_cofactor(self, part, accuracy, dimension) -> np.ndarray:
+        count = len(part.values)
+        if part.cofactor is not None:
+            return np.array(part.cofactor)
+        cofactor = np.zeros((count, count))
+        for i in range(dimension):
+            cofactor[i, i] = np.nan if accuracy is None else accuracy**2
+        return cofactor
+
+    def _observation_jacobian(self, latitude, longitude) -> np.ndarray:
+        """(n, 3, 3) site metres per metre of local east, north, up."""
+        plane = self.base.jacobian(latitude, longitude)
+        jacobian = np.zeros((len(latitude), 3, 3))
+        jacobian[:, :2, :2] = np.array(self.horizontal.matrix) @ plane
+        jacobian[:, 2, 2] = 1.0
+        if self.vertical is not None:
+            jacobian[:, 2, :2] = np.array(self.vertical.slopes) @ plane
+        return jacobian
+
+    def _to_units(self, covariance: np.ndarray) -> np.ndarray:
+        h, v = self.settings.site_length.metres, self.settings.elevation_length.metres
+        unit = np.array([h, h, v])
+        return covariance / (unit[:, None] * unit)
+
+    # -- what it says ------------------------------------------------------------------------
+
+    @cached_property
+    def residuals(self) -> ResidualTable:
+        """Solved minus given for every pair, with tests and verdicts."""
+        return ResidualTable(self.rows)
+
+    @cached_property
+    def parameters(self) -> ParameterTable:
+        """Names, values, sigmas, units and meanings, about the centroid and the base origin."""
+        return parameter_table(
+            self.settings, self.horizontal, self.vertical, *map(float, self._factors)
+        )
+
+    @property
+    def parameter_names(self) -> Tuple[str, ...]:
+        """Order of `parameter_covariance`: names as in `parameters`."""
+        named: Dict[str, str] = {"easting": "easting_at_centroid",
+                                 "northing": "northing_at_centroid", "shift": "vertical_shift"}
+        vertical = () if self.vertical is None else self.vertical.names
+        return tuple(named.get(name, name) for name in self.horizontal.names + vertical)
+
+    @property
+    def parameter_covariance(self) -> np.ndarray:
+        """(k, k) covariance of the solved parameters about the centroid, see `parameter_names`.
+
+        Site or elevation units for shifts, radians for the rotation, plain ratios for the scale
+        and the numbers of an affine, metres per metre for slopes.
+        """
+        vertical = 0 if self.vertical is None else len(self.vertical.names)
+        count = len(self.horizontal.names)
+        unit = np.ones(count + vertical)
+        unit[:2] = self.settings.site_length.metres
+        if vertical:
+            unit[count] = self.settings.elevation_length.metres
+        covariance = self._joint_cofactor[: count + vertical, : count + vertical]
+        return covariance / (unit[:, None] * unit)
+
+    # -- the plane alone ---------------------------------------------------------------------
+
+    def base_to_site(self, easting, northing):
+        """Site easting, northing (site units) of base-plane coordinates in metres."""
+        scalar = np.ndim(easting) == 0 and np.ndim(northing) == 0
+        base = np.stack(np.broadcast_arrays(
+            np.asarray(easting, dtype=float), np.asarray(northing, dtype=float)), axis=-1)
+        site = self.horizontal.apply(base) / self.settings.site_length.metres
+        return _shaped(scalar, site[..., 0], site[..., 1])
+
+    def site_to_base(self, easting, northing):
+        """Base-plane easting, northing in metres of site coordinates (site units)."""
+        scalar = np.ndim(easting) == 0 and np.ndim(northing) == 0
+        site = np.stack(np.broadcast_arrays(
+            np.asarray(easting, dtype=float), np.asarray(northing, dtype=float)), axis=-1)
+        base = self.horizontal.invert(site * self.settings.site_length.metres)
+        return _shaped(scalar, base[..., 0], base[..., 1])
+
+
+def _positions(latitude, longitude):
+    latitude = np.asarray(latitude, dtype=float)
+    longitude = np.asarray(longitude, dtype=float)
+    finite = np.isfinite(latitude) & np.isfinite(longitude)
+    if not np.all(finite):
+        raise InputError(
+            "A latitude or longitude is not a finite number.", "Give degrees, as numbers."
+        )
+    if np.any(np.abs(latitude) > 90.0):
+        worst = float(latitude.ravel()[np.argmax(np.abs(latitude))])
+        raise InputError(
+            f"Latitude {worst} is outside -90 to 90 degrees.",
+            "Correct it, or exchange latitude and longitude.",
+        )
+    return np.broadcast_arrays(latitude, longitude)
+
+
+def _shaped(scalar: bool, *arrays):
+    if scalar:
+        return tuple(float(values) for values in arrays)
+    return arrays
+
+
+def _stacked(horizontal: np.ndarray, vertical: np.ndarray) -> np.ndarray:
+    count, _, first = horizontal.shape
+    design = np.zeros((count, 3, first + vertical.shape[2]))
+    design[:, :2, :first] = horizontal
+    design[:, 2:, first:] = vertical
+    return design
+
+
+def _block_diagonal(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    size = len(first)
+    joint = np.zeros((size + len(second),) * 2)
+    joint[:size, :size] = first
+    joint[size:, size:] = second
+    return joint
