@@ -79,10 +79,12 @@ def read_delimited_text(
         whose cells do not match the header.
     """
     name = os.fspath(path)
-    if delimiter is not None and delimiter not in DELIMITERS and len(delimiter) != 1:
+    if delimiter is not None and (len(delimiter) != 1 or delimiter in '"\r\n'):
         raise InputError(
-            f"The delimiter {quoted(delimiter)} is not one character.",
-            "Give a comma, a semicolon, a tab, a vertical bar, a blank or any one character.",
+            f"The delimiter {quoted(delimiter)} cannot part cells: it is not one character, or is "
+            "a quote or line end.",
+            "Give a comma, a semicolon, a tab, a vertical bar or a blank.",
+            file=name,
         )
     text, used_encoding = _decoded(_bytes_of(name), name, encoding)
     text, said = _without_separator_line(text)
@@ -140,13 +142,13 @@ def _decoded(data: bytes, name: str, encoding: Optional[str]) -> Tuple[str, str]
             file=name,
         ) from None
     except UnicodeDecodeError as error:
+        wide = used.lower().startswith(("utf-16", "utf-32", "utf_16", "utf_32"))
+        hint = ' ("cp1252" for older Windows programs in western Europe and America)'
         raise InputError(
             f"The text is not {used.upper()}: byte 0x{data[error.start]:02x} cannot be read.",
-            'Save the file as UTF-8, or name its encoding ("cp1252" for older Windows programs '
-            "in western Europe and America).",
+            f"Save the file as UTF-8, or name its encoding{'' if wide else hint}.",
             file=name,
-            row=None if used.lower().startswith(("utf-16", "utf-32", "utf_16", "utf_32"))
-            else len(_lines(data[: error.start].decode("latin-1"))),
+            row=None if wide else len(_lines(data[: error.start].decode("latin-1"))),
         ) from None
     if "\x00" in text:
         wide = data.count(b"\x00") > len(data) // 4

@@ -94,7 +94,8 @@ def _finite(value: object, name: str) -> float:
     except (TypeError, ValueError):
         raise InputError(f"{name} is {quoted(value)}, not a number.", "Give a number.") from None
     if not math.isfinite(number):
-        raise InputError(f"{name} {value} is not a finite number.", "Give a finite number.")
+        written = quoted(value) if isinstance(value, str) else value
+        raise InputError(f"{name} {written} is not a finite number.", "Give a finite number.")
     return number
 
 
@@ -104,6 +105,8 @@ def _fault(text: str, decimal: Optional[str]) -> Tuple[str, str]:
         return "is not a finite number", "Give a finite number."
     if text.startswith("#"):
         return "is a spreadsheet error", "Correct the formula in the spreadsheet and export again."
+    if text.startswith("="):
+        return "is a formula", "Put its value in the cell and export again."
     if _ONE_GROUP.match(text):
         return (
             f"can be read as {text.replace(',', '')} or as {text.replace(',', '.')}",

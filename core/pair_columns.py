@@ -197,7 +197,7 @@ def _named_places(header: Sequence[str], named: Mapping[str, str]) -> Dict[str, 
             count = "no column" if not found else f"{len(found)} columns"
             raise InputError(
                 f"The table has {count} {quoted(column)}, which {field} was to be read from.",
-                f"Its columns are {_listed(header)}.",
+                f"The table has {_listed(header)}.",
             )
         if found[0] in places.values():
             raise InputError(
@@ -231,11 +231,18 @@ def _missing_columns(
         near = difflib.get_close_matches(field, free, n=1, cutoff=0.7)
         if near:
             guesses.append(f"{quoted(free[near[0]])} may be meant for {field}")
-    what = f"Column {missing[0]} is" if len(missing) == 1 else f"Columns {', '.join(missing)} are"
+    if len(missing) == len(REQUIRED):
+        return InputError(
+            f"The first row has none of the column names; it reads {_listed(header)}.",
+            f"Begin with a row of column names: {', '.join(REQUIRED)}.",
+        )
+    one = len(missing) == 1
+    what = f"Column {missing[0]} is" if one else f"Columns {', '.join(missing)} are"
     hint = f" {'; '.join(guesses)}." if guesses else ""
     return InputError(
         f"{what} missing.{hint}",
-        f"Rename the column in the table, or add it. Its columns are {_listed(header)}.",
+        f"Add {'it' if one else 'them'}, or rename the {'column' if one else 'columns'} meant. "
+        f"The table has {_listed(header)}.",
     )
 
 
@@ -257,9 +264,9 @@ def _unit_notes(mapping: Mapping[str, str], settings: Optional[Settings]) -> Lis
         else:
             wanted = "m" if field in METRES else "degrees" if field in ANGLES else None
         if wanted not in unit.split(" or "):
-            where = "the settings say" if field in SITE_FIELDS else "the unit of this field is"
+            where = "the settings say" if field in SITE_FIELDS else f"{field} is to be in"
             raise InputError(
-                f"Column {quoted(column)} names the unit {unit}, but {where} {wanted or 'none'}.",
+                f"Column {quoted(column)} is in {unit}, but {where} {wanted or 'no unit'}.",
                 "Convert the values, or correct the unit.",
             )
     return notes

@@ -88,7 +88,7 @@ def read_pairs(
     text = read_delimited_text(path, delimiter=delimiter, encoding=encoding)
     name = os.fspath(path)
     notes = (
-        f"Read as {text.encoding.upper()}, cells parted by "
+        f"Read as {text.encoding.upper().replace('-SIG', '')}, cells parted by "
         f"{DELIMITERS.get(text.delimiter, quoted(text.delimiter))}.",
     )
     return _pairs(
@@ -187,8 +187,7 @@ def _pairs(
         try:
             pairs.append(_pair(cells, match, packed_dms, mark, name, number))
         except SitetieError as error:
-            point = _text(cells["control_id"]) or _text(cells["observation_id"]) or None
-            raise error.at(file=name, row=number, point=point) from None
+            raise error.at(file=name, row=number, point=_point(cells)) from None
     refuse_contradictions(pairs)
     refuse_exchanged(pairs)
     return PairTable(tuple(pairs), match.mapping, notes + match.notes, name)
@@ -257,6 +256,11 @@ def _height_kind(text: str, geoid: str) -> Tuple[str, Optional[str]]:
     return kind.lower() or "ellipsoidal", named or geoid or None
 
 
+def _point(cells: Mapping[str, object]) -> Optional[str]:
+    """What messages call the point of a row."""
+    return _text(cells["control_id"]) or _text(cells["observation_id"]) or None
+
+
 def _blank(value: object) -> bool:
     return value is None or (isinstance(value, str) and not value.strip())
 
@@ -281,22 +285,23 @@ def _decimal_mark(
     rows: Sequence[Tuple[int, Mapping[str, object]]], match: ColumnMatch, name: str
 ) -> Optional[str]:
     """The decimal mark all written numbers share; None when none shows one."""
-    first: Dict[str, Tuple[int, str, str]] = {}
+    first: Dict[str, Tuple[int, str, Optional[str]]] = {}
     for row, cells in rows:
         for item in NUMBERS + ANGLES:
             value = cells.get(item)
             mark = decimal_mark_of(value) if isinstance(value, str) else None
             if mark and mark not in first:
-                first[mark] = (row, match.label(item), str(value).strip())
+                written = f"{match.label(item)} {quoted(str(value).strip())}"
+                first[mark] = (row, written, _point(cells))
     if len(first) < 2:
         return next(iter(first), None)
-    earlier, later = sorted(first.values())
+    (earlier_row, earlier, _), (row, written, point) = first.values()
     raise InputError(
-        f"{later[1]} {quoted(later[2])} and, in row {earlier[0]}, {earlier[1]} "
-        f"{quoted(earlier[2])} use different decimal marks.",
+        f"{written} here and {earlier} in row {earlier_row} use different decimal marks.",
         "Use one decimal mark throughout, and no thousands separators.",
         file=name,
-        row=later[0],
+        row=row,
+        point=point,
     )
 
 
