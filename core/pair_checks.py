@@ -1,4 +1,4 @@
-"""What the pairs of one table must not do: contradict one another."""
+"""What the pairs of one job must not do: contradict one another."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def refuse_contradictions(pairs: Sequence[Pair]) -> None:
     Raises
     ------
     InputError
-        Naming both rows.
+        Naming both rows where the pairs have any.
     """
     controls: Dict[str, Pair] = {}
     observations: Dict[str, List[Pair]] = {}
@@ -42,15 +42,15 @@ def refuse_contradictions(pairs: Sequence[Pair]) -> None:
                 raise _at(
                     pair,
                     f"Control point {pair.control.id} and observation {pair.observation.id} are "
-                    f"paired in row {other.row} already.",
-                    "Take one of the two rows out.",
+                    f"paired {_place(other)} already.",
+                    "Take one of the two out.",
                 )
             for part in ("horizontal", "vertical"):
                 if Role.IDLE not in (getattr(other, part), getattr(pair, part)):
                     raise _at(
                         pair,
                         f"Observation {pair.observation.id} is paired with {pair.control.id} here "
-                        f"and with {other.control.id} in row {other.row}, both with a {part} role.",
+                        f"and with {other.control.id} {_place(other)}, both with a {part} role.",
                         "Pair each observation with its own mark, or set one of the roles to idle.",
                     )
         earlier.append(pair)
@@ -63,10 +63,14 @@ def _same(known: _Value, new: _Value, kind: str, first: Pair, second: Pair) -> N
             written = ["blank" if value in (None, "") else value for value in (now, old)]
             raise _at(
                 second,
-                f"{kind} {new.id} has {item.name} {written[0]} here and {written[1]} in row "
-                f"{first.row}.",
-                "Give the same values in both rows, or different ids.",
+                f"{kind} {new.id} has {item.name} {written[0]} here and {written[1]} "
+                f"{_place(first)}.",
+                "Give the same values in both, or different ids.",
             )
+
+
+def _place(pair: Pair) -> str:
+    return "in an earlier pair" if pair.row is None else f"in row {pair.row}"
 
 
 def _at(pair: Pair, what: str, remedy: str) -> InputError:

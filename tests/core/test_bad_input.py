@@ -225,7 +225,7 @@ BAD = [
         ("Control point C1 has easting 1100.5 here and 1000.5 in row 2", "different ids")),
     Bad("control id with a blank coordinate",
         table(FIRST, FIRST.replace("50.5,G1", ",G4").replace("fit,fit", "fit,idle")), 3, "C1",
-        ("elevation blank here and 50.5 in row 2", "same values")),
+        ("elevation blank here and 50.5 in row 2", "the same values")),
     Bad("observation id with other values",
         table(FIRST, SECOND.replace("G2", "G1")), 3, "C2",
         ("Observation G1 has longitude 11.5011 here and 11.5001 in row 2", "different ids")),

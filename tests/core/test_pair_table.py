@@ -11,6 +11,7 @@ import random
 import pytest
 
 from sitetie.core.errors import InputError, OutputError
+from sitetie.core.pair_checks import refuse_contradictions
 from sitetie.core.pair_columns import OPTIONAL, REQUIRED
 from sitetie.core.pair_table import PairTable, pairs_from_rows, read_pairs, write_pairs
 from sitetie.core.pairs import Control, Observation, Pair, Role
@@ -239,6 +240,14 @@ def test_one_observation_may_serve_a_position_and_an_elevation_with_two_ids(writ
         )
     )
     assert len(pairs) == 2
+
+
+def test_pairs_made_in_code_are_held_against_one_another_too():
+    control = Control("C1", 1.0, 2.0, 3.0)
+    pairs = [Pair(control, Observation(name, 48.0, 11.0, 4.0)) for name in ("G1", "G2", "G1")]
+    refuse_contradictions(pairs[:2])
+    with pytest.raises(InputError, match="paired in an earlier pair already"):
+        refuse_contradictions(pairs)
 
 
 def test_exchanged_positions_are_not_claimed_without_evidence(written):
