@@ -45,8 +45,10 @@ class Adjustment:
         Solved minus given of the prior values.
     whitened_residuals, whitened_basis : (m, q), (m, q, u) arrays
         Residuals over their Cholesky factors; rows of the orthonormal basis of the design.
-    whitening : (m, q, q) array
+    whitening, whitening_inverse : (m, q, q) arrays
         Lower Cholesky factors of the covariances.
+    triangle_inverse : (u, u) array
+        Inverse of the triangle R of the design's QR; the cofactor is its product with itself.
     sum_of_squares : float
         Weighted sum of squared residuals, priors included.
     redundancy : int
@@ -62,7 +64,8 @@ class Adjustment:
     whitened_residuals: np.ndarray
     whitened_basis: np.ndarray
     whitening: np.ndarray
-    triangle: np.ndarray
+    whitening_inverse: np.ndarray
+    triangle_inverse: np.ndarray
     sum_of_squares: float
     redundancy: int
     reciprocal_condition: float
@@ -166,7 +169,7 @@ class Adjustment:
         Infinite where the others do not control the group. Units of the observations.
         """
         root = np.sqrt(noncentrality(level, power, self.group_size))
-        inverse = np.linalg.inv(self.whitening)
+        inverse = self.whitening_inverse
         metric = np.swapaxes(inverse, 1, 2) @ self.redundancy_matrices @ inverse
         values, vectors = np.linalg.eigh(metric)
         weakest = values[:, 0]
@@ -180,16 +183,15 @@ class Adjustment:
 
     def parameter_effect(self, biases: np.ndarray) -> np.ndarray:
         """(m, u) change of the parameters by a bias (m, q) in each group, one at a time."""
-        whitened = np.linalg.solve(self.whitening, biases[:, :, None])
+        whitened = self.whitening_inverse @ biases[:, :, None]
         projected = np.swapaxes(self.whitened_basis, 1, 2) @ whitened
-        return np.linalg.solve(self.triangle, projected[:, :, 0].T).T
+        return projected[:, :, 0] @ self.triangle_inverse.T
 
     @cached_property
     def gain(self) -> np.ndarray:
         """(m, u, q) change of the parameters per unit change of each group's observations."""
-        inverse = np.linalg.inv(self.whitening)
-        rows = np.swapaxes(inverse, 1, 2) @ self.whitened_basis
-        return np.linalg.solve(self.triangle, np.swapaxes(rows, 1, 2))
+        rows = np.swapaxes(self.whitening_inverse, 1, 2) @ self.whitened_basis
+        return self.triangle_inverse @ np.swapaxes(rows, 1, 2)
 
 
 def adjust(
@@ -219,9 +221,9 @@ def adjust(
     """
     design, observed, covariance = _as_groups(design, observed, covariance)
     groups, size, unknowns = design.shape
-    whitening = np.linalg.cholesky(covariance)
-    rows = np.linalg.solve(whitening, design).reshape(groups * size, unknowns)
-    right = np.linalg.solve(whitening, observed[:, :, None]).reshape(groups * size)
+    whitening, inverse_whitening = _whitening(covariance)
+    rows = (inverse_whitening @ design).reshape(groups * size, unknowns)
+    right = (inverse_whitening @ observed[:, :, None]).reshape(groups * size)
     priors = 0
     if prior_design is not None:
         sigma = np.asarray(prior_sigma, dtype=float)
@@ -236,7 +238,7 @@ def adjust(
     inverse = np.linalg.solve(triangle, np.eye(unknowns))
     observations = groups * size
     residuals = (design @ parameters) - observed
-    whitened = np.linalg.solve(whitening, residuals[:, :, None])[:, :, 0]
+    whitened = (inverse_whitening @ residuals[:, :, None])[:, :, 0]
     prior_residuals = np.zeros(0)
     if priors:
         prior_residuals = prior_design @ parameters - prior_observed
@@ -252,7 +254,8 @@ def adjust(
         whitened_residuals=whitened,
         whitened_basis=basis[:observations].reshape(groups, size, unknowns),
         whitening=whitening,
-        triangle=triangle,
+        whitening_inverse=inverse_whitening,
+        triangle_inverse=inverse,
         sum_of_squares=squares,
         redundancy=redundancy,
         reciprocal_condition=condition,
@@ -272,6 +275,27 @@ def _as_groups(design, observed, covariance):
     if covariance.ndim == 1:
         covariance = covariance[:, None, None]
     return design, observed, covariance
+
+
+def _whitening(covariance: np.ndarray):
+    """Lower Cholesky factors and their inverses; written out for one and two dimensions."""
+    size = covariance.shape[1]
+    if size > 2:
+        roots = np.linalg.cholesky(covariance)
+        return roots, np.linalg.inv(roots)
+    roots, inverse = np.zeros_like(covariance), np.zeros_like(covariance)
+    roots[:, 0, 0] = np.sqrt(covariance[:, 0, 0])
+    inverse[:, 0, 0] = 1.0 / roots[:, 0, 0]
+    if size == 2:
+        roots[:, 1, 0] = covariance[:, 1, 0] * inverse[:, 0, 0]
+        roots[:, 1, 1] = np.sqrt(covariance[:, 1, 1] - roots[:, 1, 0] ** 2)
+        inverse[:, 1, 1] = 1.0 / roots[:, 1, 1]
+        inverse[:, 1, 0] = -roots[:, 1, 0] * inverse[:, 0, 0] * inverse[:, 1, 1]
+    if not np.isfinite(inverse).all():
+        raise GeometryError(
+            "A covariance is not positive definite.", "Check the standard deviations."
+        )
+    return roots, inverse
 
 
 def _factor(rows: np.ndarray):

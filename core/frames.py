@@ -59,6 +59,7 @@ def transformer(definition: str) -> pyproj.Transformer:
     return pyproj.Transformer.from_pipeline(definition)
 
 
+@lru_cache(maxsize=64)
 def parse_crs(text: str, role: str) -> pyproj.CRS:
     """Read a CRS, or say which setting is wrong.
 
@@ -76,6 +77,7 @@ def parse_crs(text: str, role: str) -> pyproj.CRS:
         ) from None
 
 
+@lru_cache(maxsize=64)
 def geographic_crs(text: str, role: str = "observation CRS") -> pyproj.CRS:
     """A geographic CRS in degrees, for latitudes and longitudes; two-dimensional.
 

@@ -208,6 +208,11 @@ def group_marks(
             rows.setdefault(pair.control.id, []).append(i)
     marks = []
     for control_id, members in rows.items():
+        if len(members) == 1:
+            i = members[0]
+            marks.append(Mark(control_id, (i,), (1.0,), values[i], covariances[i],
+                              covariances[i : i + 1]))
+            continue
         sessions = [pairs[i].observation.session for i in members]
         marks.append(
             _combine(control_id, members, values[members], covariances[members], sessions,
@@ -217,8 +222,6 @@ def group_marks(
 
 
 def _combine(control_id, rows, values, covariances, sessions, correlation) -> Mark:
-    if len(rows) == 1:
-        return Mark(control_id, tuple(rows), (1.0,), values[0], covariances[0], covariances)
     joint = _joint_covariance(covariances, sessions, correlation)
     precision = 1.0 / np.trace(covariances, axis1=1, axis2=2)
     weights = np.zeros(len(rows))

@@ -182,8 +182,12 @@ def local_transverse_mercator(
     The middle is the geocentric (spatial L1) median, rounded to 0.001 degrees: it works across
     the antimeridian and one mistyped longitude hardly moves it.
     """
+    return _transverse_mercator(observation_crs, *_middle(latitudes, longitudes))
+
+
+@lru_cache(maxsize=64)
+def _transverse_mercator(observation_crs: str, latitude: float, longitude: float) -> str:
     observed = geographic_crs(observation_crs)
-    latitude, longitude = _middle(observed, latitudes, longitudes)
     conversion = pyproj.crs.coordinate_operation.TransverseMercatorConversion(
         latitude_natural_origin=latitude, longitude_natural_origin=longitude,
         scale_factor_natural_origin=1.0,
@@ -196,7 +200,7 @@ def local_transverse_mercator(
     return crs.to_wkt("WKT2_2019")
 
 
-def _middle(observed: pyproj.CRS, latitudes, longitudes) -> Tuple[float, float]:
+def _middle(latitudes, longitudes) -> Tuple[float, float]:
     order = np.lexsort((longitudes, latitudes))  # the order of the pairs must not matter
     latitude = np.radians(np.asarray(latitudes, dtype=float)[order])
     longitude = np.radians(np.asarray(longitudes, dtype=float)[order])
@@ -207,7 +211,7 @@ def _middle(observed: pyproj.CRS, latitudes, longitudes) -> Tuple[float, float]:
         for _ in range(200):  # Weiszfeld's iteration
             distance = np.maximum(np.linalg.norm(points - centre, axis=1), 1e-12)
             moved = (points / distance[:, None]).sum(axis=0) / (1.0 / distance).sum()
-            if np.linalg.norm(moved - centre) < 1e-12:
+            if np.linalg.norm(moved - centre) < 1e-10:
                 break
             centre = moved
     lat = np.degrees(np.arctan2(centre[2], np.hypot(centre[0], centre[1])))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import List, Optional, Sequence, Tuple, Union
+from math import isfinite
+from typing import List, NamedTuple, Optional, Sequence, Tuple, Union
 
 import numpy as np
 
@@ -43,12 +44,13 @@ def component_results(
     own = _own_residuals(side, fit, arrays) / unit
     tolerance = settings.tolerance_h if side == "horizontal" else settings.tolerance_v
     common = []
-    for i, pair in enumerate(pairs):
-        residual = tuple(map(float, own[i])) if np.isfinite(own[i]).all() else None
+    sizes = np.hypot.reduce(own, axis=1).tolist()
+    for pair, size, values in zip(pairs, sizes, own.tolist()):
+        residual = _all_finite(values)
         role = getattr(pair, side)
         within = None
         if residual is not None and tolerance is not None and role is not Role.IDLE:
-            within = bool(np.hypot.reduce(own[i]) <= tolerance)
+            within = size <= tolerance
         common.append({"role": role.value, "residual": residual, "within_tolerance": within})
     results = [ComponentResult(**fields) for fields in common]
     for i, fields in _fit_fields(fit, settings, unit):
@@ -77,32 +79,50 @@ def _fit_fields(fit: Fit, settings: Settings, unit: float):
         limits = np.sqrt(adjustment.critical_values(level))
     biases = adjustment.minimal_detectable_bias(level, settings.power)
     effects = _largest_effects(adjustment, biases) / unit
-    redundancy = adjustment.redundancy_numbers
+    columns = _FitColumns(
+        deleted=(fit.deleted_residuals / unit).tolist(), test=tests.tolist(),
+        critical=limits.tolist(), redundancy=adjustment.redundancy_numbers.tolist(),
+        detectable=(np.hypot.reduce(biases, axis=1) / unit).tolist(),
+        bearing=np.degrees(np.arctan2(biases[:, 0], biases[:, -1]) % np.pi).tolist(),
+        effect=effects.tolist(),
+    )
     for k, mark in enumerate(fit.marks):
         code, others = verdicts[k]
+        tested = isfinite(columns.critical[k])
         fields = {
-            "deleted": _finite_tuple(fit.deleted_residuals[k] / unit),
-            "test": _finite(tests[k]) if np.isfinite(limits[k]) else None,
-            "critical": _finite(limits[k]),
-            "redundancy": float(redundancy[k]),
+            "deleted": _all_finite(columns.deleted[k]),
+            "test": columns.test[k] if tested else None,
+            "critical": columns.critical[k] if tested else None,
+            "redundancy": columns.redundancy[k],
             "verdict": code,
             "verdict_with": tuple(fit.marks[j].control_id for j in others),
         }
-        size = float(np.hypot.reduce(biases[k])) / unit
-        if np.isfinite(size):
-            fields["detectable"] = size
-            fields["effect"] = float(effects[k])
+        if isfinite(columns.detectable[k]):
+            fields["detectable"] = columns.detectable[k]
+            fields["effect"] = columns.effect[k]
             if adjustment.group_size == 2:
-                bearing = np.degrees(np.arctan2(biases[k, 0], biases[k, 1])) % 180.0
-                fields["detectable_bearing"] = float(bearing)
+                fields["detectable_bearing"] = columns.bearing[k]
         for row in mark.rows:
             yield row, fields
+
+
+class _FitColumns(NamedTuple):
+    """Columns of a fit as plain lists: reading numbers one by one out of arrays is slow."""
+
+    deleted: list
+    test: list
+    critical: list
+    redundancy: list
+    detectable: list
+    bearing: list
+    effect: list
 
 
 def _largest_effects(adjustment, biases: np.ndarray) -> np.ndarray:
     """(m,) most that a bias in each group moves the solved position of any fit group, metres."""
     usable = np.isfinite(biases).all(axis=1)
-    whitened = np.linalg.solve(adjustment.whitening, np.where(usable[:, None], biases, 0.0)[..., None])
+    biases = np.where(usable[:, None], biases, 0.0)
+    whitened = adjustment.whitening_inverse @ biases[..., None]
     basis = adjustment.whitened_basis
     projected = (np.swapaxes(basis, 1, 2) @ whitened)[:, :, 0]
     rows = adjustment.whitening @ basis
@@ -111,9 +131,15 @@ def _largest_effects(adjustment, biases: np.ndarray) -> np.ndarray:
 
 
 def _check_fields(side, fit: Fit, checks, arrays: PairArrays, settings: Settings):
-    """Tests of check marks against the solution they took no part in."""
+    """Tests of check marks against the solution they took no part in.
+
+    The stated sigmas decide, even where the fit contradicts them: a misfit of the fit pairs must
+    not excuse that of a check.
+    """
     part, adjustment = fit.part, fit.adjustment
-    factor, freedom = applied_factor(adjustment, settings)
+    factor, freedom = 1.0, None
+    if settings.sigma_basis == "estimated":
+        factor, freedom = applied_factor(adjustment, settings)
     size = adjustment.group_size
     for mark in checks:
         row = mark.rows[0]
@@ -227,31 +253,27 @@ def pair_covariances(
     joint[:, :2, 2] = joint[:, 2, :2] = 0.0
     matrix = np.array(horizontal.part.matrix)
     own = matrix @ arrays.base_covariance @ matrix.T
-    shared = {row: matrix @ mark.row_covariances[k] @ matrix.T
-              for mark in horizontal.marks for k, row in enumerate(mark.rows)}
-    joint[:, :2, :2] = _restated(horizontal, arrays.base, own, shared)
+    joint[:, :2, :2] = _restated(horizontal, arrays.base, own, matrix)
     joint[:, :2, :2] *= statistics.horizontal.applied_factor
     if vertical is not None:
         own = arrays.height_variance[:, None, None]
-        shared = {row: mark.row_covariances[k]
-                  for mark in vertical.marks for k, row in enumerate(mark.rows)}
-        joint[:, 2:, 2:] = _restated(vertical, arrays.base, own, shared)
+        joint[:, 2:, 2:] = _restated(vertical, arrays.base, own, np.eye(1))
         joint[:, 2, 2] *= statistics.vertical.applied_factor
     h, v = settings.site_length.metres, settings.elevation_length.metres
     joint /= np.outer([h, h, v], [h, h, v])
     if vertical is None:
         joint[:, 2, 2] = 0.0
-    return [tuple(tuple(map(float, line)) for line in block) for block in joint]
+    return [tuple(map(tuple, block)) for block in joint.tolist()]
 
 
-def _restated(fit: Fit, base, own, shared) -> np.ndarray:
+def _restated(fit: Fit, base, own, matrix) -> np.ndarray:
     design = fit.part.design(base)
     covariance = own + design @ fit.adjustment.cofactor @ np.swapaxes(design, 1, 2)
-    for k, mark in enumerate(fit.marks):
-        gain = fit.adjustment.gain[k]
-        for row in mark.rows:
-            cross = design[row] @ gain @ shared[row].T
-            covariance[row] -= cross + cross.T
+    rows = [row for mark in fit.marks for row in mark.rows]
+    which = [k for k, mark in enumerate(fit.marks) for _ in mark.rows]
+    noise = matrix @ np.concatenate([mark.row_covariances for mark in fit.marks]) @ matrix.T
+    cross = design[rows] @ fit.adjustment.gain[which] @ np.swapaxes(noise, 1, 2)
+    covariance[rows] -= cross + np.swapaxes(cross, 1, 2)
     return covariance
 
 
@@ -288,9 +310,5 @@ def _unit(side: str, settings: Settings) -> float:
     return unit.metres
 
 
-def _finite(value) -> Optional[float]:
-    return float(value) if np.isfinite(value) else None
-
-
-def _finite_tuple(values) -> Optional[Tuple[float, ...]]:
-    return tuple(map(float, values)) if np.isfinite(values).all() else None
+def _all_finite(values: list) -> Optional[Tuple[float, ...]]:
+    return tuple(values) if all(map(isfinite, values)) else None
