@@ -1,0 +1,134 @@
+"""What the person has decided so far, as one immutable value. No Qt in here."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Dict, Iterable, Optional, Tuple
+
+from ...core.errors import InputError
+from ...core.pairs import Pair, Role
+from ...core.settings import Settings
+
+SIDES = ("horizontal", "vertical")
+
+
+@dataclass(frozen=True)
+class FieldChoice:
+    """Which field of a layer holds which value (core names such as ``easting``)."""
+
+    name: str
+    field: str
+
+
+@dataclass(frozen=True)
+class LayerSource:
+    """A layer that control or observations are picked from.
+
+    Attributes
+    ----------
+    layer_id, name, uri, provider : str
+        Enough to find the layer again, or to say which one is missing.
+    fields : tuple of FieldChoice
+        Mapping of core names to fields; a position not mapped comes from the geometry.
+    """
+
+    layer_id: str
+    name: str
+    uri: str
+    provider: str
+    fields: Tuple[FieldChoice, ...] = ()
+
+    def field_of(self, name: str) -> Optional[str]:
+        return next((choice.field for choice in self.fields if choice.name == name), None)
+
+
+@dataclass(frozen=True)
+class AcceptedTie:
+    """A tie that was accepted: its number, its content, who said so and when.
+
+    Attributes
+    ----------
+    number : int
+    tie_id : str
+    text : str
+        The tie file itself.
+    surveyor, note, time : str
+        `time` is UTC, ISO 8601.
+    """
+
+    number: int
+    tie_id: str
+    text: str
+    surveyor: str = ""
+    note: str = ""
+    time: str = ""
+
+
+@dataclass(frozen=True)
+class JobState:
+    """Everything the dock shows follows from this.
+
+    Attributes
+    ----------
+    settings : Settings
+        With the base projection frozen once a tie could be solved.
+    pairs : tuple of Pair
+    control, observations : LayerSource or None
+    accepted : tuple of AcceptedTie
+        Oldest first.
+    """
+
+    settings: Settings = Settings()
+    pairs: Tuple[Pair, ...] = ()
+    control: Optional[LayerSource] = None
+    observations: Optional[LayerSource] = None
+    accepted: Tuple[AcceptedTie, ...] = ()
+
+    def replace(self, **changes: object) -> "JobState":
+        return dataclasses.replace(self, **changes)  # type: ignore[arg-type]
+
+    def with_pairs(self, added: Iterable[Pair]) -> "JobState":
+        """With pairs added at the end.
+
+        Raises
+        ------
+        InputError
+            When a pair is there already, or its observation serves another control point.
+        """
+        taken: Dict[str, Pair] = {pair.observation.id: pair for pair in self.pairs}
+        pairs = list(self.pairs)
+        for pair in added:
+            other = taken.get(pair.observation.id)
+            if other is not None:
+                raise InputError(
+                    f"The observation {pair.observation.id} is already paired with "
+                    f"{other.control.id}.",
+                    "Take that pair out first, or choose another observation.",
+                    point=pair.control.id,
+                )
+            taken[pair.observation.id] = pair
+            pairs.append(pair)
+        return self.replace(pairs=tuple(pairs))
+
+    def without_pairs(self, indices: Iterable[int]) -> "JobState":
+        gone = set(indices)
+        return self.replace(pairs=tuple(p for i, p in enumerate(self.pairs) if i not in gone))
+
+    def with_role(self, indices: Iterable[int], side: str, role: Role) -> "JobState":
+        """With the role of some pairs changed on one side.
+
+        Raises
+        ------
+        InputError
+            When the control or the observation has nothing to fit or check on that side.
+        """
+        chosen = set(indices)
+        pairs = tuple(
+            dataclasses.replace(pair, **{side: role}) if i in chosen else pair
+            for i, pair in enumerate(self.pairs)
+        )
+        return self.replace(pairs=pairs)
+
+    def next_number(self) -> int:
+        return 1 + max((item.number for item in self.accepted), default=0)
