@@ -1,8 +1,13 @@
 """The computing: pure Python with numpy and pyproj, no QGIS."""
 
+from .errors import SitetieError
+from .pair_table import read_pairs, write_pairs
 from .pairs import Control, Observation, Pair, Role
 from .settings import HeldScale, Settings
 from .solve import solve
 from .tie import Tie
 
-__all__ = ["Control", "HeldScale", "Observation", "Pair", "Role", "Settings", "Tie", "solve"]
+__all__ = [
+    "Control", "HeldScale", "Observation", "Pair", "Role", "Settings", "SitetieError", "Tie",
+    "read_pairs", "solve", "write_pairs",
+]

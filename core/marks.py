@@ -7,7 +7,7 @@ from typing import Dict, List, Optional, Sequence, Tuple
 
 import numpy as np
 
-from .errors import FrameError, InputError
+from .errors import FrameError
 from .frames import choose_operation, geographic_crs, transformer
 from .geoid import Geoid, open_geoid
 from .pairs import Pair, Role
@@ -267,44 +267,3 @@ def _spread(values: np.ndarray, joint: np.ndarray) -> Tuple[float, float]:
 
 def _filled(values, default) -> np.ndarray:
     return np.array([default if value is None else value for value in values], dtype=float)
-
-
-def refuse_conflicts(pairs: Sequence[Pair]) -> None:
-    """Refuse pairs that contradict one another.
-
-    Raises
-    ------
-    InputError
-        When one control id has two positions, or one observation is used twice.
-    """
-    controls: Dict[str, Pair] = {}
-    observations: Dict[str, Pair] = {}
-    for pair in pairs:
-        earlier = controls.setdefault(pair.control.id, pair)
-        if earlier.control != pair.control:
-            raise InputError(
-                "The control point appears with two different sets of values"
-                f"{_rows(earlier, pair)}.",
-                "Keep one of them, or give them different ids.",
-                file=pair.file, row=pair.row, point=pair.control.id,
-            )
-        other = observations.setdefault(pair.observation.id, pair)
-        if other is not pair and other.observation != pair.observation:
-            raise InputError(
-                f"The observation id appears with two different sets of values"
-                f"{_rows(other, pair)}.",
-                "Give each observation an id of its own.",
-                file=pair.file, row=pair.row, point=pair.observation.id,
-            )
-        if other is not pair and other.control.id == pair.control.id:
-            raise InputError(
-                f"The same pair appears twice{_rows(other, pair)}.",
-                "Delete one of the two rows.",
-                file=pair.file, row=pair.row, point=pair.control.id,
-            )
-
-
-def _rows(one: Pair, other: Pair) -> str:
-    if one.row is None or other.row is None:
-        return ""
-    return f" (rows {one.row} and {other.row})"

@@ -11,8 +11,8 @@ import pyproj
 from .errors import GeometryError, InputError
 from .geoid import Geoid, open_geoid
 from .horizontal import HorizontalFit, fit_horizontal
-from .marks import Mark, PairArrays, group_marks, pair_arrays, positions_in_one_frame, \
-    refuse_conflicts
+from .marks import Mark, PairArrays, group_marks, pair_arrays, positions_in_one_frame
+from .pair_checks import refuse_contradictions
 from .pairs import Pair, Role
 from .projection import BaseProjection, base_projection, local_transverse_mercator
 from .residuals import component_results, pair_covariances, part_statistics, repeat_spreads
@@ -114,7 +114,7 @@ def _refuse_unusable(pairs: Tuple[Pair, ...], settings: Settings) -> None:
             raise InputError(
                 f"{type(pair).__name__} is not a Pair.", "Make pairs with Pair or read_pairs."
             )
-    refuse_conflicts(pairs)
+    refuse_contradictions(pairs)
     if not any(p.horizontal is Role.FIT for p in pairs):
         raise GeometryError(
             "No pair has the horizontal role fit, so nothing drives the horizontal solution.",

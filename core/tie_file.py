@@ -12,12 +12,12 @@ import enum
 import hashlib
 import json
 import os
-import tempfile
 import typing
 from typing import Any, Callable, Dict
 
-from .errors import OutputError, SitetieError, TieFileError
+from .errors import SitetieError, TieFileError
 from .tie import Tie
+from .whole_file import write_whole_file
 
 FORMAT = "sitetie-tie"
 SCHEMA_VERSION = 1
@@ -44,41 +44,7 @@ def save_tie(tie: Tie, path) -> None:
     ------
     OutputError
     """
-    write_whole(path, dumps(tie).encode("utf-8"))
-
-
-def write_whole(path, data: bytes) -> None:
-    """Write a file all or nothing; an earlier file stays until the new one is complete.
-
-    Raises
-    ------
-    OutputError
-    """
-    path = os.fspath(path)
-    folder = os.path.dirname(os.path.abspath(path))
-    temporary = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".sitetie-", dir=folder)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
-        raise OutputError(
-            f"The file cannot be written ({error.strerror or error}).",
-            "Check that the folder exists, is writable and has room; nothing was changed.",
-            file=path,
-        ) from None
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+    write_whole_file(path, dumps(tie).encode("utf-8"))
 
 
 def load_tie(path) -> Tie:
