@@ -175,8 +175,12 @@ def choose_operation(
     """
     if override and override != IDENTICAL:
         return _named_operation(override, source, target, epoch, near)
-    if override == IDENTICAL or same_datum(source, target):
-        return _conversion_only(source, target, said=not same_datum(source, target))
+    if same_datum(source, target):
+        return conversion_only(target)
+    if override == IDENTICAL:
+        return dataclasses.replace(conversion_only(target), repeatable=IDENTICAL, cautions=(
+            f"{_label(source)} and {_label(target)} are taken as one frame, as the settings say.",
+        ))
 
     made, cautions = _candidates(source, target, near)
     return _checked(made[0], source, target, near, epoch, cautions, refuse_null=True)
@@ -265,19 +269,12 @@ def _named_operation(text, source, target, epoch, near) -> Operation:
     return _describe(made, source, near, epoch)
 
 
-def _conversion_only(source, target, said: bool) -> Operation:
-    base = target.geodetic_crs
+def conversion_only(target: pyproj.CRS) -> Operation:
+    """The projection of a CRS alone, from its own geographic CRS, longitude first."""
     made = pyproj.Transformer.from_crs(
-        base.to_3d() if base is not None else source, target.to_3d(), always_xy=True
+        target.geodetic_crs.to_3d(), target.to_3d(), always_xy=True
     )
-    cautions = ()
-    if said:
-        cautions = (
-            f"{_label(source)} and {_label(target)} are taken as one frame, as the settings say.",
-        )
-    name = "the projection alone, no change of datum"
-    return Operation(made.definition, name, None, False, False, IDENTICAL if said else None,
-                     cautions)
+    return Operation(made.definition, "the projection alone, no change of datum", None, False, False)
 
 
 def _describe(made: pyproj.Transformer, source, near, epoch) -> Operation:

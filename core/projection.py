@@ -16,6 +16,7 @@ from .errors import FrameError, InputError
 from .frames import (
     Operation,
     choose_operation,
+    conversion_only,
     ensemble_caution,
     geographic_crs,
     projected_crs,
@@ -263,6 +264,12 @@ def base_projection(
     if near is not None:
         _try_there(projection, near)
     return projection
+
+
+def projection_alone(crs: str) -> str:
+    """Pipeline from the projected CRS's own longitude, latitude (its units) to the base plane."""
+    target = projected_crs(crs)
+    return _easting_northing_metres(conversion_only(target), target)
 
 
 def _easting_northing_metres(operation: Operation, target: pyproj.CRS) -> str:

@@ -353,6 +353,20 @@ class Tie:
         covariance = self._joint_cofactor[: count + vertical, : count + vertical]
         return covariance / (unit[:, None] * unit)
 
+    # -- for other programs ------------------------------------------------------------------
+
+    def crs_wkt(self, name: str = "") -> str:
+        """WKT 2:2019 of the site grid as a CRS (two-dimensional); see `site_crs`."""
+        from .site_crs import site_crs_wkt
+
+        return site_crs_wkt(self, name)
+
+    def pipeline(self) -> str:
+        """PROJ pipeline, longitude, latitude, height to the site in 3-D; see `site_crs`."""
+        from .site_crs import site_pipeline
+
+        return site_pipeline(self)
+
     # -- the plane alone ---------------------------------------------------------------------
 
     def base_to_site(self, easting, northing):
