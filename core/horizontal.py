@@ -67,17 +67,25 @@ class HorizontalPart:
 
     def apply(self, base: np.ndarray) -> np.ndarray:
         """(..., 2) base metres to site metres."""
-        return (np.asarray(base) - self.centroid) @ np.array(self.matrix).T + self.translation
+        return _mapped(np.asarray(base) - self.centroid, self.matrix) + self.translation
 
     def invert(self, site: np.ndarray) -> np.ndarray:
         """(..., 2) site metres to base metres."""
         inverse = np.linalg.inv(np.array(self.matrix))
-        return (np.asarray(site) - self.translation) @ inverse.T + self.centroid
+        return _mapped(np.asarray(site) - self.translation, inverse) + self.centroid
 
     def design(self, base: np.ndarray) -> np.ndarray:
         """(n, 2, u) change of the site position at base points per change of the parameters."""
         tangent = _tangent(self.names, self.values, np.array(self.matrix))
         return _plane_design(np.asarray(base) - self.centroid) @ tangent
+
+
+def _mapped(points: np.ndarray, matrix) -> np.ndarray:
+    """(..., 2) points through a 2x2 matrix. Written out, because a matrix product rounds one
+    point and many points differently, and a result must not depend on its company."""
+    x, y = points[..., 0], points[..., 1]
+    (xx, xy), (yx, yy) = matrix
+    return np.stack([xx * x + xy * y, yx * x + yy * y], axis=-1)
 
 
 @dataclass(frozen=True)

@@ -53,7 +53,9 @@ class VerticalPart:
 
     def correction(self, base: np.ndarray) -> np.ndarray:
         """(...) metres to add to height less undulation at (..., 2) base points."""
-        return self.values[0] + (np.asarray(base) - self.centroid) @ np.array(self.slopes)
+        offset = np.asarray(base) - self.centroid
+        east, north = self.slopes
+        return self.values[0] + (east * offset[..., 0] + north * offset[..., 1])
 
     def design(self, base: np.ndarray) -> np.ndarray:
         """(n, 1, u) change of the elevation per change of the parameters."""
