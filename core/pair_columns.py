@@ -168,6 +168,30 @@ def match_columns(
     return ColumnMatch(mapping, {field: places[field] for field in mapping}, tuple(notes))
 
 
+def likely_columns(header: Sequence[str], fields: Sequence[str]) -> Dict[str, str]:
+    """A first guess of which column holds which field, for a person to look over.
+
+    Unlike `match_columns` it never complains: a field without a likely column is left out, and
+    of several likely ones the first is taken. An id that is still missing is sought among the
+    names in `EITHER_ID`.
+
+    Returns
+    -------
+    dict of str to str
+        Field → column name as the table writes it.
+    """
+    plain = {_plain(column): column for column in reversed(header)}
+    guess: Dict[str, str] = {}
+    for field in fields:
+        names = (field,) + SYNONYMS.get(field, ())
+        if field in ("control_id", "observation_id"):
+            names += EITHER_ID
+        found = next((plain[name] for name in names if name in plain), None)
+        if found is not None and found not in guess.values():
+            guess[field] = found
+    return guess
+
+
 def _plain(column: str) -> str:
     """A column name without its unit, in lower case, words joined by underscores."""
     bare, _ = _unit(column)

@@ -201,40 +201,85 @@ def _pair(
     name: str,
     row: int,
 ) -> Pair:
-    def number(item: str) -> Optional[float]:
-        if _blank(cells.get(item)):
-            return None
-        return parse_number(cells[item], match.label(item), decimal)
-
-    ids = {item: _text(cells[item]) for item in ("control_id", "observation_id")}
+    ids = {item: cell_text(cells[item]) for item in ("control_id", "observation_id")}
     for item, other in (("control_id", "observation_id"), ("observation_id", "control_id")):
         if not ids[item]:
             raise InputError(
                 f"{match.label(item)} is blank: {ids[other] or 'the row'} has no counterpart.",
                 "Give both ids of the pair, or take the row out.",
             )
+    control = control_from_cells(cells, match, decimal)
+    observation = observation_from_cells(cells, match, packed_dms, decimal)
+    roles = {
+        item: _role(cell_text(cells[item]), match.label(item))
+        for item in ("horizontal", "vertical")
+    }
+    return Pair(control, observation, file=name, row=row, **roles)
+
+
+def control_from_cells(
+    cells: Mapping[str, object], match: ColumnMatch, decimal: Optional[str] = None
+) -> Control:
+    """A control point from the cells of one row.
+
+    Parameters
+    ----------
+    cells : mapping
+        Field → str, int, float or None; ``control_id`` and whatever else there is.
+    match : ColumnMatch
+        How messages call the columns.
+    decimal : {".", ","}, optional
+        Decimal mark in use.
+
+    Raises
+    ------
+    InputError
+    """
+    values = {item: _number(cells, item, match, decimal) for item in _CONTROL_VALUES}
+    return Control(
+        cell_text(cells["control_id"]), values["easting"], values["northing"],
+        values["elevation"], values["control_sigma_h"], values["control_sigma_v"],
+    )
+
+
+def observation_from_cells(
+    cells: Mapping[str, object],
+    match: ColumnMatch,
+    packed_dms: bool = False,
+    decimal: Optional[str] = None,
+) -> Observation:
+    """An observation from the cells of one row; see `control_from_cells`.
+
+    Raises
+    ------
+    InputError
+    """
+    observation_id = cell_text(cells["observation_id"])
     if _blank(cells["latitude"]) or _blank(cells["longitude"]):
         blank = next(item for item in ANGLES if _blank(cells[item]))
         raise InputError(
-            f"Observation {ids['observation_id']} has no {blank}.",
+            f"Observation {observation_id} has no {blank}.",
             "Give its position, or take the row out until the mark is observed.",
         )
-    control = Control(ids["control_id"], *(number(item) for item in _CONTROL_VALUES))
     values: Dict[str, Any] = {
         item: parse_angle(cells[item], item, packed_dms, decimal) for item in ANGLES
     }
-    values.update({item: number(item) for item in _OBSERVATION_NUMBERS})
-    values.update({item: _text(cells.get(item)) for item in _OBSERVATION_TEXTS})
+    values.update({item: _number(cells, item, match, decimal) for item in _OBSERVATION_NUMBERS})
+    values.update({item: cell_text(cells.get(item)) for item in _OBSERVATION_TEXTS})
     values["height_kind"], values["height_geoid"] = _height_kind(
-        _text(cells.get("height_kind")), _text(cells.get("height_geoid"))
+        cell_text(cells.get("height_kind")), cell_text(cells.get("height_geoid"))
     )
-    values["pole_kind"] = _text(cells.get("pole_kind")).lower() or None
-    values["crs"] = _text(cells.get("crs")) or None
-    observation = Observation(ids["observation_id"], **values)
-    roles = {
-        item: _role(_text(cells[item]), match.label(item)) for item in ("horizontal", "vertical")
-    }
-    return Pair(control, observation, file=name, row=row, **roles)
+    values["pole_kind"] = cell_text(cells.get("pole_kind")).lower() or None
+    values["crs"] = cell_text(cells.get("crs")) or None
+    return Observation(observation_id, **values)
+
+
+def _number(
+    cells: Mapping[str, object], item: str, match: ColumnMatch, decimal: Optional[str]
+) -> Optional[float]:
+    if _blank(cells.get(item)):
+        return None
+    return parse_number(cells[item], match.label(item), decimal)
 
 
 def _role(text: str, label: str) -> Role:
@@ -258,14 +303,14 @@ def _height_kind(text: str, geoid: str) -> Tuple[str, Optional[str]]:
 
 def _point(cells: Mapping[str, object]) -> Optional[str]:
     """What messages call the point of a row."""
-    return _text(cells["control_id"]) or _text(cells["observation_id"]) or None
+    return cell_text(cells["control_id"]) or cell_text(cells["observation_id"]) or None
 
 
 def _blank(value: object) -> bool:
     return value is None or (isinstance(value, str) and not value.strip())
 
 
-def _text(value: object) -> str:
+def cell_text(value: object) -> str:
     """A cell as text: whole numbers without decimals, a formula guard taken off."""
     if value is None:
         return ""

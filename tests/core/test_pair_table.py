@@ -12,7 +12,7 @@ import pytest
 
 from sitetie.core.errors import InputError, OutputError
 from sitetie.core.pair_checks import refuse_contradictions
-from sitetie.core.pair_columns import OPTIONAL, REQUIRED
+from sitetie.core.pair_columns import OPTIONAL, REQUIRED, likely_columns
 from sitetie.core.pair_table import PairTable, pairs_from_rows, read_pairs, write_pairs
 from sitetie.core.pairs import Control, Observation, Pair, Role
 from sitetie.core.settings import Settings
@@ -390,3 +390,14 @@ def test_a_place_that_cannot_be_written_is_refused(tmp_path, place):
     assert str(tmp_path) in str(caught.value)
     assert "Choose a folder" in caught.value.remedy
     assert os.listdir(tmp_path) == []
+
+
+def test_a_guess_of_columns_takes_the_likeliest_and_leaves_the_rest() -> None:
+    header = ["fid", "Name", "Lat (deg)", "lon", "z", "Comment"]
+    wanted = ("observation_id", "latitude", "longitude", "height", "note")
+    assert likely_columns(header, wanted) == {
+        "observation_id": "Name", "latitude": "Lat (deg)", "longitude": "lon", "note": "Comment",
+    }
+    assert likely_columns(["name", "control_id", "x", "y"], ("control_id", "easting")) == {
+        "control_id": "control_id",
+    }
