@@ -22,6 +22,8 @@ from .settings import HeldScale, Settings
 FEWEST = {"translation": 1, "rigid": 2, "similarity": 2, "affine": 3}
 #: Extent of the control, in standard deviations of a position, below which it is one place.
 WIDER_THAN = 3.0
+#: Steps below this, in standard deviations of the parameters, end the iteration.
+SETTLED = 1e-7
 _AFFINE_NAMES = ("easting", "northing", "m_ee", "m_en", "m_ne", "m_nn")
 
 
@@ -119,11 +121,14 @@ def fit_horizontal(
     model = settings.horizontal_model
     base = np.array([mark.mean for mark in marks]).reshape(-1, 2)
     noise = np.array([mark.covariance for mark in marks]).reshape(-1, 2, 2)
-    _refuse_weak_geometry(model, base, noise)
+    _refuse_weak_geometry(model, "observations", base, noise)
+    _refuse_weak_geometry(model, "control points", control, control_covariance)
     held = _held_scale(settings)
-    centroid = base.mean(axis=0)
-    offsets = base - centroid
+    centroid, site_centre = base.mean(axis=0), control.mean(axis=0)
+    # Both sides about their middle: large site coordinates would drown the last steps in rounding.
+    offsets, control = base - centroid, control - site_centre
     names, values, matrix = _start(model, held, offsets, control)
+    damping = _damping(names, held, offsets, control)
 
     iterations = 0
     while True:
@@ -133,17 +138,18 @@ def fit_horizontal(
         # GN step about the present values: linear models reach the answer in one.
         misclosure = control - (values[:2] + offsets @ matrix.T)
         step = adjust(design, misclosure, covariance, **_prior(names, values, held))
-        values = values + step.parameters
+        values = values + damping * step.parameters
         matrix = _matrix(names, values, held, matrix)
         iterations += 1
         spread = np.abs(step.parameters) / (1e-300 + np.sqrt(np.diag(step.cofactor)))
-        if spread.max() < 1e-9 or iterations >= 30:
+        if spread.max() < SETTLED or iterations >= 30:
             break
     if spread.max() > 1e-3:
         raise GeometryError(
             "The solution does not settle: the pairs contradict one another grossly.",
             "Look for a pair with a wrong position, and set it to idle.",
         )
+    values[:2] += site_centre
     part = HorizontalPart(
         model=model,
         centroid=tuple(map(float, centroid)),
@@ -155,7 +161,7 @@ def fit_horizontal(
     )
     deleted = step.deleted_residuals
     if model == "rigid" or (held is not None and model == "similarity"):
-        deleted = _solve_without_each(part, step, offsets, control, covariance, held)
+        deleted = _solve_without_each(part, step, offsets, control + site_centre, covariance, held)
     return HorizontalFit(part, step, tuple(marks), deleted)
 
 
@@ -167,30 +173,31 @@ def _held_scale(settings: Settings) -> Optional[HeldScale]:
     return None
 
 
-def _refuse_weak_geometry(model: str, base: np.ndarray, noise: np.ndarray) -> None:
+def _refuse_weak_geometry(model: str, what: str, points: np.ndarray, noise: np.ndarray) -> None:
     need = FEWEST[model]
-    if len(base) < need:
-        given = "1 mark" if len(base) == 1 else f"{len(base)} marks"
+    if len(points) < need:
+        given = "1 mark" if len(points) == 1 else f"{len(points)} marks"
         raise GeometryError(
             f"A {model} needs at least {need} fit pairs at different marks; there "
-            f"{'is' if len(base) == 1 else 'are'} {given} with the horizontal role fit.",
+            f"{'is' if len(points) == 1 else 'are'} {given} with the horizontal role fit.",
             "Set more pairs to fit, or choose a model with fewer parameters.",
         )
     if need == 1:
         return
-    offsets = base - base.mean(axis=0)
-    extents = np.linalg.svd(offsets, compute_uv=False) / np.sqrt(len(base))
+    offsets = points - points.mean(axis=0)
+    extents = np.linalg.svd(offsets, compute_uv=False) / np.sqrt(len(points))
     sigma = float(np.sqrt(np.trace(noise, axis1=1, axis2=2).mean() / 2.0))
     if extents[0] < WIDER_THAN * sigma:
         raise GeometryError(
-            f"The fit pairs all lie within {extents[0]:.3f} m of one place, no more than the "
-            "uncertainty of their positions; rotation and scale cannot be found from them.",
-            "Add a fit pair elsewhere, or choose the translation.",
+            f"The {what} of the fit pairs all lie within {extents[0]:.3f} m of one place, no more "
+            "than their uncertainty; rotation and scale cannot be found from them.",
+            "Check that they are not one and the same, add a fit pair elsewhere, or choose the "
+            "translation.",
         )
     if need == 3 and extents[1] < WIDER_THAN * sigma:
         raise GeometryError(
-            f"The fit pairs lie in one line to within {extents[1]:.3f} m; an affine cannot be "
-            "found from them.",
+            f"The {what} of the fit pairs lie in one line to within {extents[1]:.3f} m; an affine "
+            "cannot be found from them.",
             "Add a fit pair away from the line, or choose the similarity.",
         )
 
@@ -206,17 +213,41 @@ def _start(model, held, offsets, control):
     values = list(control.mean(axis=0))
     rotation, scale = 0.0, held.value if held is not None else 1.0
     if model != "translation":
-        cosine = np.sum(offsets * site)
-        sine = np.sum(offsets[:, 0] * site[:, 1] - offsets[:, 1] * site[:, 0])
-        rotation = float(np.arctan2(sine, cosine))
+        rotation, fitted_scale = _equal_weight_similarity(offsets, site)
         names += ("rotation",)
         values.append(rotation)
         if held is None:
-            scale = float(np.hypot(sine, cosine) / np.sum(offsets**2))
+            scale = fitted_scale
     if held is None or held.sigma > 0.0:
         names += ("scale",)
         values.append(scale)
     return names, np.array(values), scale * _rotation_matrix(rotation)
+
+
+def _damping(names, held, offsets, control) -> np.ndarray:
+    """Factor on each parameter's step.
+
+    With the scale held, a Gauss-Newton step turns too far by the ratio of the scale the pairs
+    have to the one that is held, and would never settle where that exceeds 2.
+    """
+    damping = np.ones(len(names))
+    if held is not None and "rotation" in names:
+        _, found = _equal_weight_similarity(offsets, control)
+        damping[names.index("rotation")] = held.value / found
+    return damping
+
+
+def _equal_weight_similarity(offsets: np.ndarray, site: np.ndarray) -> Tuple[float, float]:
+    """Rotation and scale that turn centred base positions into centred site positions."""
+    cosine = np.sum(offsets * site)
+    sine = np.sum(offsets[:, 0] * site[:, 1] - offsets[:, 1] * site[:, 0])
+    length = np.hypot(cosine, sine)
+    if length < 1e-6 * np.linalg.norm(offsets) * np.linalg.norm(site):
+        raise GeometryError(
+            "No rotation brings the control points near the observations.",
+            "Look for exchanged eastings and northings, or pairs of different marks.",
+        )
+    return float(np.arctan2(sine, cosine)), float(length / np.sum(offsets**2))
 
 
 def _rotation_matrix(rotation: float) -> np.ndarray:
