@@ -78,6 +78,10 @@ class Mark:
     spread: Optional[float] = None
     spread_p_value: Optional[float] = None
 
+    def weighted(self, values: np.ndarray) -> np.ndarray:
+        """(d,) mean of this mark's rows of an (n, d) array, by the weights of its own mean."""
+        return np.array(self.weights) @ values[list(self.rows)]
+
 
 def pair_arrays(
     pairs: Sequence[Pair], settings: Settings, base: BaseProjection, geoid: Optional[Geoid]

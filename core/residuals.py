@@ -150,7 +150,7 @@ def _check_fields(side, fit: Fit, checks, arrays: PairArrays, settings: Settings
             noise = matrix @ mark.covariance @ matrix.T + arrays.control_covariance[row]
             given = arrays.control[row]
         else:
-            base = arrays.base[[row]]
+            base = mark.weighted(arrays.base)[None, :]
             solved = mark.mean + part.correction(base)
             noise = mark.covariance + arrays.elevation_variance[row]
             given = arrays.elevation[[row]]

@@ -9,7 +9,7 @@ import numpy as np
 import pyproj
 
 from .errors import GeometryError, InputError
-from .geoid import Geoid, open_geoid
+from .geoid import open_geoid
 from .horizontal import HorizontalFit, fit_horizontal
 from .marks import Mark, PairArrays, group_marks, pair_arrays, positions_in_one_frame
 from .pair_checks import refuse_contradictions
@@ -23,7 +23,7 @@ from .units import UNITS
 from .version import VERSION
 from .vertical import VerticalFit, fit_vertical
 
-#: A solved scale this close (relative) to the ratio of two units is a unit mix-up.
+#: A ratio of lengths this close (relative) to the ratio of two units is a unit mix-up.
 UNIT_RATIO_TOLERANCE = 2e-3
 
 
@@ -55,9 +55,9 @@ def _solve(pairs: Sequence[Pair], settings: Settings, refuse_unit_mixup: bool) -
     settings, base = freeze_base(pairs, settings)
     geoid = open_geoid(settings.geoid) if settings.geoid else None
     arrays = pair_arrays(pairs, settings, base, geoid)
-    horizontal = _fit_horizontal(pairs, arrays, settings)
     if refuse_unit_mixup:
-        _refuse_unit_mixup(horizontal, base, arrays, settings)
+        _refuse_unit_mixup(pairs, base, arrays, settings)
+    horizontal = _fit_horizontal(pairs, arrays, settings)
     vertical = _fit_vertical(pairs, arrays, settings)
     rows, statistics = _judge(pairs, arrays, settings, base, horizontal, vertical)
     return Tie(
@@ -143,8 +143,8 @@ def _fit_vertical(pairs, arrays: PairArrays, settings: Settings) -> Optional[Ver
     marks = _marks(pairs, arrays, settings, "vertical", Role.FIT)
     first = [mark.rows[0] for mark in marks]
     return fit_vertical(
-        marks, arrays.base[first], arrays.elevation[first], arrays.elevation_variance[first],
-        settings,
+        marks, np.array([mark.weighted(arrays.base) for mark in marks]), arrays.elevation[first],
+        arrays.elevation_variance[first], settings,
     )
 
 
@@ -187,21 +187,25 @@ def _judge(pairs, arrays, settings, base, horizontal: HorizontalFit,
     return rows, statistics
 
 
-def _refuse_unit_mixup(horizontal, base, arrays, settings) -> None:
-    """Refuse a solved scale that is the ratio of two units: the control is in another one."""
-    part = horizontal.part
-    if "scale" not in part.names and part.model != "affine":
+def _refuse_unit_mixup(pairs, base: BaseProjection, arrays: PairArrays, settings) -> None:
+    """Refuse control that is larger or smaller than the observations by the ratio of two units."""
+    rows = [i for i, pair in enumerate(pairs) if pair.horizontal is Role.FIT]
+    observed, control = arrays.base[rows], arrays.control[rows]
+    extent = np.linalg.norm(observed - observed.mean(axis=0))
+    if extent == 0.0:
         return
-    rows = [i for mark in horizontal.marks for i in mark.rows]
     point_scale = float(np.mean(base.point_scale(arrays.latitude[rows], arrays.longitude[rows])))
-    scale = part.scale * point_scale
+    scale = point_scale * np.linalg.norm(control - control.mean(axis=0)) / extent
     for unit in UNITS.values():
         ratio = settings.site_length.metres / unit.metres
         if abs(ratio - 1.0) > 0.1 and abs(scale / ratio - 1.0) < UNIT_RATIO_TOLERANCE:
+            remedy = ('Set site_unit to "m", or convert the control.' if unit.code == "m" else
+                      'Find out which foot it is and set site_unit to "ft" or "us-ft", or convert '
+                      "the control.")
             raise GeometryError(
-                f"The solved scale is {scale:.5f}: the control coordinates look like "
-                f"{unit.plural}, but the site unit is the {settings.site_length.name}.",
-                f'Set site_unit to "{unit.code}", or convert the control.',
+                f"The control points lie {scale:.4f} times as far apart as the observations: "
+                f"their coordinates look like {'metres' if unit.code == 'm' else 'feet'}, but the "
+                f"site unit is the {settings.site_length.name}.", remedy,
             )
 
 
