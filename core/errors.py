@@ -95,3 +95,11 @@ class TieFileError(SitetieError):
 
 class OutputError(SitetieError):
     """A result cannot be written where it was asked for."""
+
+
+class Cancelled(SitetieError):  # noqa: N818 (not a fault: the person asked for it)
+    """The person stopped the work."""
+
+    def __init__(self, what: str = "Stopped before the end; nothing was written.",
+                 remedy: str = "", **place: object) -> None:
+        super().__init__(what, remedy, **place)  # type: ignore[arg-type]
