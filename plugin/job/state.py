@@ -11,6 +11,9 @@ from ...core.pairs import Pair, Role
 from ...core.settings import Settings
 
 SIDES = ("horizontal", "vertical")
+#: What a `FieldChoice` may name instead of a field: QGIS's feature id, the height in the geometry.
+FEATURE_ID = "$id"
+GEOMETRY_Z = "$z"
 
 
 @dataclass(frozen=True)
@@ -30,7 +33,10 @@ class LayerSource:
     layer_id, name, uri, provider : str
         Enough to find the layer again, or to say which one is missing.
     fields : tuple of FieldChoice
-        Mapping of core names to fields; a position not mapped comes from the geometry.
+        Mapping of core names to fields; a position not mapped comes from the geometry. Besides
+        fields there are `FEATURE_ID` (for an id) and `GEOMETRY_Z` (for a height or elevation).
+    packed_dms : bool
+        Latitudes and longitudes in fields are DDD.MMSSsss.
     """
 
     layer_id: str
@@ -38,6 +44,7 @@ class LayerSource:
     uri: str
     provider: str
     fields: Tuple[FieldChoice, ...] = ()
+    packed_dms: bool = False
 
     def field_of(self, name: str) -> Optional[str]:
         return next((choice.field for choice in self.fields if choice.name == name), None)
@@ -125,7 +132,7 @@ class JobState:
         """
         chosen = set(indices)
         pairs = tuple(
-            dataclasses.replace(pair, **{side: role}) if i in chosen else pair
+            dataclasses.replace(pair, **{side: role}) if i in chosen else pair  # type: ignore[arg-type]
             for i, pair in enumerate(self.pairs)
         )
         return self.replace(pairs=pairs)
