@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Optional
 
 from .errors import InputError
+from .settings import is_decimal_year
 
 
 class Role(str, enum.Enum):
@@ -59,6 +60,7 @@ class Control:
     sigma_v: Optional[float] = None
 
     def __post_init__(self) -> None:
+        _identified(self, "control point")
         _finite(self, ("easting", "northing", "elevation"))
         _positive_or_none(self, ("sigma_h", "sigma_v"))
         if (self.easting is None) != (self.northing is None):
@@ -128,6 +130,14 @@ class Observation:
     epoch: Optional[float] = None
 
     def __post_init__(self) -> None:
+        _identified(self, "observation")
+        _texts(self, ("session", "time", "fix", "source", "note"), "")
+        _texts(self, ("crs", "height_geoid", "pole_kind"), None)
+        if self.latitude is None or self.longitude is None:
+            raise InputError(
+                "The observation has no latitude or no longitude.", "Give both, in degrees.",
+                point=self.id,
+            )
         _finite(self, ("latitude", "longitude", "height", "sigma_en", "pole", "epoch"))
         _positive_or_none(self, ("sigma_e", "sigma_n", "sigma_u"))
         if not -90.0 <= self.latitude <= 90.0:
@@ -167,6 +177,12 @@ class Observation:
                     "sigma_en is the signed square root of the covariance, in metres.",
                     point=self.id,
                 )
+        if self.epoch is not None and not is_decimal_year(self.epoch):
+            raise InputError(
+                f"epoch {self.epoch} is not a decimal year.",
+                "Write it like 2026.35.",
+                point=self.id,
+            )
         if self.height_kind not in ("ellipsoidal", "orthometric"):
             raise InputError(
                 f"height_kind {self.height_kind!r} is unknown.",
@@ -209,6 +225,8 @@ class Pair:
     def __post_init__(self) -> None:
         object.__setattr__(self, "horizontal", Role.parse(self.horizontal))
         object.__setattr__(self, "vertical", Role.parse(self.vertical))
+        _texts(self, ("file",), None)
+        object.__setattr__(self, "row", None if self.row is None else int(self.row))
         if self.horizontal is not Role.IDLE and not self.control.has_position:
             raise InputError(
                 f"Role {self.horizontal.value} for horizontal, but the control point has no "
@@ -242,6 +260,28 @@ class Pair:
         if self.control.id == self.observation.id:
             return self.control.id
         return f"{self.control.id} = {self.observation.id}"
+
+
+def _identified(value: object, kind: str) -> None:
+    """Turn the id into text, and refuse a blank one."""
+    _texts(value, ("id",), "")
+    if not value.id.strip():  # type: ignore[attr-defined]
+        raise InputError(f"The {kind} has a blank id.", "Give it an id.")
+
+
+def _texts(value: object, names: tuple, blank: Optional[str]) -> None:
+    """Turn fields into text, so that a saved tie reads back as the same values."""
+    for name in names:
+        given = getattr(value, name)
+        text = blank if given is None or given == "" else str(given)
+        try:
+            (text or "").encode("utf-8")
+        except UnicodeEncodeError:
+            raise InputError(
+                f"{name} {text!r} holds half a character, which no file can hold.",
+                "Read the text again with the right encoding.",
+            ) from None
+        object.__setattr__(value, name, text)
 
 
 def _finite(value: object, names: tuple) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 from dataclasses import dataclass
 from typing import Optional, Tuple, Union
 
@@ -133,8 +134,7 @@ class Settings:
             _one_of("vertical_model", self.vertical_model, VERTICAL_MODELS, "or None")
         _one_of("sigma_basis", self.sigma_basis, SIGMA_BASES)
         for name in ("base_crs", "geoid", "datum_operation"):
-            if getattr(self, name) is not None and not str(getattr(self, name)).strip():
-                object.__setattr__(self, name, None)
+            object.__setattr__(self, name, _text_or_none(name, getattr(self, name)))
         if not isinstance(self.observation_crs, str) or not self.observation_crs.strip():
             raise SettingsError(
                 "The CRS of the observations is missing.",
@@ -174,6 +174,11 @@ class Settings:
                     "Give a positive value, or leave it out.",
                 )
             object.__setattr__(self, name, value)
+        if self.observation_epoch is not None and not is_decimal_year(self.observation_epoch):
+            raise SettingsError(
+                f"observation_epoch {self.observation_epoch} is not a decimal year.",
+                "Write it like 2026.35.",
+            )
 
     def _set_scale(self) -> None:
         scale = self.scale
@@ -208,6 +213,24 @@ class Settings:
     def replace(self, **changes: object) -> "Settings":
         """These settings with some values changed."""
         return dataclasses.replace(self, **changes)
+
+
+def is_decimal_year(value: float) -> bool:
+    """Whether a number can be the epoch of GNSS coordinates (and is not, say, 20260509)."""
+    return 1900.0 <= value <= 2100.0
+
+
+def _text_or_none(name: str, value: object) -> Optional[str]:
+    """Text of a setting, None where blank: a tie file holds text, so nothing else may slip in."""
+    text = os.fspath(value) if isinstance(value, os.PathLike) else value
+    if text is None or (isinstance(text, str) and not text.strip()):
+        return None
+    if not isinstance(text, str):
+        raise SettingsError(
+            f"{name} is of the type {type(value).__name__}, not text.",
+            'Write it as text, such as "EPSG:25832".' if name == "base_crs" else "Write it as text.",
+        )
+    return text
 
 
 def _one_of(name: str, value: object, allowed: Tuple[str, ...], extra: str = "") -> None:

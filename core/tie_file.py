@@ -12,6 +12,7 @@ import enum
 import hashlib
 import json
 import os
+import sys
 import typing
 from typing import Any, Callable, Dict
 
@@ -80,7 +81,9 @@ def loads(data: bytes) -> Tie:
             "Take an undamaged copy, or solve the tie again.",
         ) from None
     if not isinstance(document, dict) or document.get("format") != FORMAT:
-        raise TieFileError("This JSON file is not a Sitetie tie.", "Choose a file saved by Sitetie.")
+        raise TieFileError(
+            "This JSON file is not a Sitetie tie.", "Choose a file saved by Sitetie."
+        )
     version = document.get("schema_version")
     if isinstance(version, bool) or not isinstance(version, int) or version < 1:
         raise TieFileError("The tie file has no schema_version.", "Take an undamaged copy.")
@@ -140,6 +143,8 @@ def from_plain(kind: Any, value: Any, place: str) -> Any:
         except ValueError:
             raise _unfit(place, value) from None
     if kind is float and isinstance(value, (int, float)) and not isinstance(value, bool):
+        if not abs(value) <= sys.float_info.max:
+            raise _unfit(place, value)
         return float(value)
     if kind in (str, bool) and isinstance(value, kind):
         return value
