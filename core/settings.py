@@ -226,9 +226,10 @@ def _text_or_none(name: str, value: object) -> Optional[str]:
     if text is None or (isinstance(text, str) and not text.strip()):
         return None
     if not isinstance(text, str):
+        example = ', such as "EPSG:25832"' if name == "base_crs" else ""
         raise SettingsError(
             f"{name} is of the type {type(value).__name__}, not text.",
-            'Write it as text, such as "EPSG:25832".' if name == "base_crs" else "Write it as text.",
+            f"Write it as text{example}.",
         )
     return text
 

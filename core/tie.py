@@ -140,15 +140,9 @@ class Tie:
         FrameError
             When the geoid grid does not cover a position.
         """
-        scalar = np.ndim(latitude) == 0 and np.ndim(longitude) == 0 and np.ndim(height) == 0
-        latitude, longitude = _positions(latitude, longitude)
-        plane_height = None if height is None else np.nan_to_num(np.asarray(height, dtype=float))
-        base = np.stack(self.base.to_base(latitude, longitude, plane_height), axis=-1)
-        if not np.isfinite(base).all():
-            raise InputError(
-                f"A position cannot be projected by {self.base.name}.",
-                "Check latitude and longitude, and that the base projection covers them.",
-            )
+        latitude, longitude, height = _positions(latitude, longitude, height)
+        scalar = latitude.ndim == 0
+        base = self._base_plane(latitude, longitude, height)
         site = self.horizontal.apply(base) / self.settings.site_length.metres
         elevation = self._elevation(latitude, longitude, height, base)
         return _shaped(scalar, site[..., 0], site[..., 1], elevation)
@@ -156,7 +150,7 @@ class Tie:
     def _elevation(self, latitude, longitude, height, base):
         if height is None or self.vertical is None:
             return np.full(base.shape[:-1], np.nan)
-        metres = np.asarray(height, dtype=float) + self.vertical.correction(base)
+        metres = height + self.vertical.correction(base)
         if self.geoid is not None:
             metres = metres - self.geoid.undulation(latitude, longitude)
         return metres / self.settings.elevation_length.metres
@@ -174,16 +168,23 @@ class Tie:
         latitude, longitude, height
             Degrees and ellipsoidal metres in the observation CRS; the height is NaN without an
             elevation or a vertical part.
+
+        Raises
+        ------
+        InputError
+            When a coordinate is not finite or cannot be carried back.
+        FrameError
+            When the geoid grid does not cover a position.
         """
-        scalar = np.ndim(easting) == 0 and np.ndim(northing) == 0 and np.ndim(elevation) == 0
-        site = np.stack(np.broadcast_arrays(
-            np.asarray(easting, dtype=float), np.asarray(northing, dtype=float)), axis=-1)
-        if not np.isfinite(site).all():
-            raise InputError("A site coordinate is not a finite number.", "Give finite numbers.")
+        easting, northing, elevation = _numbers(
+            easting=easting, northing=northing, elevation=elevation
+        )
+        scalar = easting.ndim == 0
+        site = np.stack([easting, northing], axis=-1)
         base = self.horizontal.invert(site * self.settings.site_length.metres)
         level = np.full(base.shape[:-1], np.nan)
         if elevation is not None and self.vertical is not None:
-            level = (np.asarray(elevation, dtype=float) * self.settings.elevation_length.metres
+            level = (elevation * self.settings.elevation_length.metres
                      - self.vertical.correction(base))
         height = level
         rounds = 4 if self.base.depends_on_height and self.geoid is not None else 2
@@ -194,6 +195,11 @@ class Tie:
             if self.geoid is None:
                 break
             height = level + self.geoid.undulation(latitude, longitude)
+        if not np.isfinite(latitude).all():
+            raise InputError(
+                f"A site coordinate lies beyond what {self.base.name} can carry back.",
+                "Check easting, northing and their unit.",
+            )
         return _shaped(scalar, latitude, longitude, height)
 
     # -- uncertainty -------------------------------------------------------------------------
@@ -223,7 +229,8 @@ class Tie:
         covariance = design @ self._joint_cofactor @ np.swapaxes(design, 1, 2)
         if observation_covariance is not None:
             turn = self._observation_jacobian(latitude, longitude)
-            noise = turn @ np.asarray(observation_covariance, dtype=float) @ np.swapaxes(turn, 1, 2)
+            given = _covariances(observation_covariance, len(latitude))
+            noise = turn @ given @ np.swapaxes(turn, 1, 2)
             root = np.sqrt(self._factors)[[0, 0, 1]]
             covariance = covariance + noise * root[:, None] * root
         if self.vertical is None:
@@ -269,12 +276,24 @@ class Tie:
         return student_quantile(0.5 + level / 2.0, freedom)
 
     def _located(self, latitude, longitude, height):
-        latitude, longitude = map(np.atleast_1d, _positions(latitude, longitude))
-        base = np.stack(self.base.to_base(latitude, longitude, height), axis=-1)
+        latitude, longitude, height = _positions(latitude, longitude, height)
+        latitude, longitude = np.atleast_1d(latitude, longitude)
+        base = self._base_plane(latitude, longitude, height)
         design = self.horizontal.design(base)
         if self.vertical is None:
             return latitude, longitude, base, _stacked(design, np.zeros((len(base), 1, 1)))
         return latitude, longitude, base, _stacked(design, self.vertical.design(base))
+
+    def _base_plane(self, latitude, longitude, height) -> np.ndarray:
+        """(..., 2) base metres of positions; an unknown height counts as 0."""
+        plane_height = None if height is None else np.nan_to_num(height)
+        base = np.stack(self.base.to_base(latitude, longitude, plane_height), axis=-1)
+        if not np.isfinite(base).all():
+            raise InputError(
+                f"A position cannot be projected by {self.base.name}.",
+                "Check latitude and longitude, and that the base projection covers them.",
+            )
+        return base
 
     @cached_property
     def _factors(self) -> np.ndarray:
@@ -371,36 +390,67 @@ class Tie:
 
     def base_to_site(self, easting, northing):
         """Site easting, northing (site units) of base-plane coordinates in metres."""
-        scalar = np.ndim(easting) == 0 and np.ndim(northing) == 0
-        base = np.stack(np.broadcast_arrays(
-            np.asarray(easting, dtype=float), np.asarray(northing, dtype=float)), axis=-1)
+        base = np.stack(_numbers(easting=easting, northing=northing), axis=-1)
         site = self.horizontal.apply(base) / self.settings.site_length.metres
-        return _shaped(scalar, site[..., 0], site[..., 1])
+        return _shaped(base.ndim == 1, site[..., 0], site[..., 1])
 
     def site_to_base(self, easting, northing):
         """Base-plane easting, northing in metres of site coordinates (site units)."""
-        scalar = np.ndim(easting) == 0 and np.ndim(northing) == 0
-        site = np.stack(np.broadcast_arrays(
-            np.asarray(easting, dtype=float), np.asarray(northing, dtype=float)), axis=-1)
+        site = np.stack(_numbers(easting=easting, northing=northing), axis=-1)
         base = self.horizontal.invert(site * self.settings.site_length.metres)
-        return _shaped(scalar, base[..., 0], base[..., 1])
+        return _shaped(site.ndim == 1, base[..., 0], base[..., 1])
 
 
-def _positions(latitude, longitude):
-    latitude = np.asarray(latitude, dtype=float)
-    longitude = np.asarray(longitude, dtype=float)
-    finite = np.isfinite(latitude) & np.isfinite(longitude)
-    if not np.all(finite):
+#: Where these are NaN or left out, the point has none.
+_MAY_LACK = ("height", "elevation")
+
+
+def _numbers(**given):
+    """The given values as float arrays of one shape, in the order given; None stays None."""
+    arrays = {}
+    for name, values in given.items():
+        if values is None and name in _MAY_LACK:
+            continue
+        try:
+            array = np.asarray(values, dtype=float)
+        except (TypeError, ValueError):
+            raise InputError(f"{name} is not a number.", "Give numbers.") from None
+        bad = np.isinf(array) if name in _MAY_LACK else ~np.isfinite(array)
+        if bad.any():
+            at = f" at place {int(np.argmax(bad))}" if array.ndim else ""
+            raise InputError(f"{name} is {array[bad][0]}{at}.", "Give a finite number.")
+        arrays[name] = array
+    try:
+        shaped = dict(zip(arrays, np.broadcast_arrays(*arrays.values())))
+    except ValueError:
+        shapes = ", ".join(f"{name} {array.shape}" for name, array in arrays.items())
         raise InputError(
-            "A latitude or longitude is not a finite number.", "Give degrees, as numbers."
-        )
-    if np.any(np.abs(latitude) > 90.0):
-        worst = float(latitude.ravel()[np.argmax(np.abs(latitude))])
+            f"The shapes do not go together: {shapes}.", "Give as many of one as of the other."
+        ) from None
+    return tuple(shaped.get(name) for name in given)
+
+
+def _positions(latitude, longitude, height=None):
+    latitude, longitude, height = _numbers(latitude=latitude, longitude=longitude, height=height)
+    for name, values, limit in (("latitude", latitude, 90.0), ("longitude", longitude, 360.0)):
+        outside = np.abs(values) > limit
+        if outside.any():
+            raise InputError(
+                f"{name} {values[outside][0]} is outside -{limit:.0f} to {limit:.0f} degrees.",
+                "Correct it, or exchange latitude and longitude.",
+            )
+    return latitude, longitude, height
+
+
+def _covariances(given, count: int) -> np.ndarray:
+    """The given (3, 3) or (n, 3, 3) as (n, 3, 3)."""
+    try:
+        return np.broadcast_to(np.asarray(given, dtype=float), (count, 3, 3))
+    except (TypeError, ValueError):
         raise InputError(
-            f"Latitude {worst} is outside -90 to 90 degrees.",
-            "Correct it, or exchange latitude and longitude.",
-        )
-    return np.broadcast_arrays(latitude, longitude)
+            f"observation_covariance has the shape {np.shape(given)}.",
+            f"Give one (3, 3) matrix, or one for each of the {count} positions.",
+        ) from None
 
 
 def _shaped(scalar: bool, *arrays):
