@@ -34,7 +34,10 @@ def judge(adjustment: Adjustment, level: float, estimated: bool = False) -> List
     """
     count, size = adjustment.residuals.shape
     testable = adjustment.testable == size
+    if estimated and adjustment.redundancy <= size:
+        testable[:] = False  # one pair would take all the redundancy there is to judge it by
     verdicts: List[Verdict] = [(FITS, ()) if ok else (CANNOT_TEST, ()) for ok in testable]
+    _tell_half_tested(adjustment, level, estimated, verdicts)
     flagged = _exceeds(
         adjustment.test_values, testable, adjustment.sum_of_squares, adjustment.redundancy, size,
         level, estimated,
@@ -42,15 +45,30 @@ def judge(adjustment: Adjustment, level: float, estimated: bool = False) -> List
     if not flagged.any():
         return verdicts
     first = list(np.flatnonzero(flagged))
-    accused = _sweep(adjustment, level, estimated, verdicts)
+    blamed = _sweep(adjustment, level, estimated, verdicts)
     for i in first:
         if verdicts[i][0] == FITS:
-            verdicts[i] = (FITS_WITHOUT, tuple(accused))
+            verdicts[i] = (FITS_WITHOUT, tuple(blamed))
     return verdicts
 
 
+def _tell_half_tested(adjustment: Adjustment, level: float, estimated: bool, verdicts) -> None:
+    """Groups the others control in some directions only, such as the two pairs of a rigid tie.
+
+    They can show that something is wrong, never which of them it is.
+    """
+    half = (adjustment.testable > 0) & (adjustment.testable < adjustment.group_size)
+    if estimated:
+        wrong = half & (adjustment.tau > adjustment.tau_critical_values(level))
+    else:
+        wrong = half & (adjustment.test_values > adjustment.critical_values(level))
+    group = [int(i) for i in np.flatnonzero(wrong)]
+    for i in group:
+        verdicts[i] = (CANNOT_TELL, tuple(j for j in group if j != i))
+
+
 def _sweep(adjustment, level, estimated, verdicts) -> List[int]:
-    """Accuse one group after the other, writing the verdicts; the accused in order."""
+    """Accuse one group after the other, writing the verdicts; all that were blamed, in order."""
     count, size = adjustment.residuals.shape
     basis = adjustment.whitened_basis.reshape(count * size, -1)
     matrix = np.eye(count * size) - basis @ basis.T
@@ -66,10 +84,11 @@ def _sweep(adjustment, level, estimated, verdicts) -> List[int]:
         best = int(np.argmax(np.where(testable, tests, -1.0)))
         rivals = _rivals(tests, testable, best, squares, redundancy, estimated)
         if redundancy <= size or rivals:
-            group = sorted({best, *rivals} | set(np.flatnonzero(flagged & _near(tests, best))))
+            near = np.flatnonzero(flagged & _near(tests, best))
+            group = sorted({best, *rivals} | set(near.tolist()))
             for i in group:
                 verdicts[i] = (CANNOT_TELL, tuple(j for j in group if j != i))
-            return accused
+            return accused + group
         verdicts[best] = (DOES_NOT_BELONG, ())
         accused.append(best)
         squares -= tests[best]
@@ -116,4 +135,4 @@ def _rivals(tests, testable, best, squares, redundancy, estimated) -> List[int]:
         behind = tests[best] - tests
     close = testable & (behind < margin)
     close[best] = False
-    return list(np.flatnonzero(close))
+    return np.flatnonzero(close).tolist()
