@@ -13,6 +13,7 @@ from .pairs import Pair, Role
 from .quantiles import chi_square_quantile, f_quantile
 from .results import (
     AGREES,
+    CANNOT_TEST,
     CONSISTENT,
     DISAGREES,
     LARGER,
@@ -88,7 +89,7 @@ def _fit_fields(fit: Fit, settings: Settings, unit: float):
     )
     for k, mark in enumerate(fit.marks):
         code, others = verdicts[k]
-        tested = isfinite(columns.critical[k])
+        tested = isfinite(columns.critical[k]) and isfinite(columns.test[k])
         fields = {
             "deleted": _all_finite(columns.deleted[k]),
             "test": columns.test[k] if tested else None,
@@ -142,6 +143,10 @@ def _check_fields(side, fit: Fit, checks, arrays: PairArrays, settings: Settings
         factor, freedom = applied_factor(adjustment, settings)
     size = adjustment.group_size
     for mark in checks:
+        if factor == 0.0:  # sigmas to be estimated, and not a trace of error to do it from
+            for i in mark.rows:
+                yield i, {"verdict": CANNOT_TEST}
+            continue
         row = mark.rows[0]
         if side == "horizontal":
             base = mark.mean[None, :]
