@@ -79,16 +79,21 @@ def distance_outside(hull: np.ndarray, points: np.ndarray) -> np.ndarray:
     return np.where(inside, 0.0, nearest)
 
 
-def control_hull(tie: "Tie") -> Optional[np.ndarray]:
-    """Hull of the observations that drive the horizontal solution, base-plane metres.
+def control_hull(tie: "Tie", side: str = "horizontal") -> Optional[np.ndarray]:
+    """Hull of the observations that drive the solution of one side, base-plane metres.
+
+    Parameters
+    ----------
+    side : {"horizontal", "vertical"}
 
     Returns
     -------
     (k, 2) array or None
-        None for a tie made of typed parameters.
+        None for a side that is left out or was typed.
     """
-    fit = [pair for pair in tie.pairs if pair.horizontal is Role.FIT]
-    if tie.horizontal.cofactor is None or not fit:
+    part = getattr(tie, side)
+    fit = [pair for pair in tie.pairs if getattr(pair, side) is Role.FIT]
+    if part is None or part.cofactor is None or not fit:
         return None
     latitude, longitude, height = positions_in_one_frame(fit, tie.settings)
     return convex_hull(
