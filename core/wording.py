@@ -1,0 +1,67 @@
+"""Numbers and lists as a sentence says them. Rounding happens here and nowhere before."""
+
+from __future__ import annotations
+
+import math
+from typing import Iterable, Optional
+
+from .units import LengthUnit
+
+
+def length_words(value: Optional[float], unit: LengthUnit, signed: bool = False) -> str:
+    """A length with its unit: 9 mm, 1.284 m, 12.4 m, 4,310 km; 0.031 ft, 1,204 ft.
+
+    Parameters
+    ----------
+    value : float or None
+        In `unit`; None and NaN give "unknown".
+    signed : bool
+        Write a plus sign too.
+    """
+    if value is None or math.isnan(value):
+        return "unknown"
+    sign = ("−" if value < 0 else "+" if signed else "") if value else ""
+    size = abs(value)
+    if unit.code == "m":
+        return sign + _metres(size)
+    if size < 10.0:
+        return f"{sign}{size:.3f} ft"
+    return f"{sign}{size:,.1f} ft" if size < 1000.0 else f"{sign}{size:,.0f} ft"
+
+
+def _metres(size: float) -> str:
+    if size < 0.00095:
+        return f"{size * 1000.0:.1f} mm"
+    if size < 0.9995:
+        return f"{size * 1000.0:.0f} mm"
+    if size < 9.9995:
+        return f"{size:.3f} m"
+    if size < 999.95:
+        return f"{size:.1f} m"
+    return f"{size:,.0f} m" if size < 9999.5 else f"{size / 1000.0:,.0f} km"
+
+
+def small_number(value: Optional[float], unit: LengthUnit, decimals: int = 0) -> str:
+    """A residual in the small unit of a table column (mm, 0.001 ft), without the unit."""
+    if value is None or math.isnan(value):
+        return ""
+    number = value * unit.small_per_unit
+    text = f"{abs(number):,.{decimals}f}"
+    if not text.strip("0.,"):
+        return text
+    return ("−" if number < 0 else "+") + text
+
+
+def listed(names: Iterable[str], last: str = "and", most: int = 6) -> str:
+    """Names in a sentence: "K01, K02 and K03"; beyond `most` the rest is counted."""
+    names = list(names)
+    if len(names) > most:
+        names = names[: most - 1] + [f"{len(names) - most + 1} more"]
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} {last} {names[-1]}"
+
+
+def counted(number: int, one: str, many: Optional[str] = None) -> str:
+    """A number with its noun: "1 pair", "5 pairs"."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
