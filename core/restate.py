@@ -66,6 +66,7 @@ def restate(
     observation_covariance=None,
     ids: Optional[Sequence[str]] = None,
     *,
+    elevations: bool = True,
     progress: Optional[Progress] = None,
 ) -> Restated:
     """Derive site coordinates of observations.
@@ -84,6 +85,8 @@ def restate(
     ids : sequence of n str, optional
         With them a point that is itself an observation of one of the tie's pairs is recognised:
         its errors are inside the tie already, and it gets the pair's own covariance.
+    elevations : bool
+        False restates horizontally only; heights then serve the plane alone, where it feels them.
     progress : callable, optional
         Called with the share done, 0 to 1; work stops when it answers False.
 
@@ -103,7 +106,8 @@ def restate(
     if height is not None:
         height = np.atleast_1d(np.asarray(height, dtype=float))
     count = len(latitude)
-    _refuse_unusable(tie, latitude, longitude, height, ids)
+    elevations = elevations and tie.vertical is not None and height is not None
+    _refuse_unusable(tie, latitude, longitude, height, ids, elevations)
     if observation_covariance is None:
         observation_covariance = tie.default_observation_covariance()
     noise = np.broadcast_to(np.asarray(observation_covariance, dtype=float), (count, 3, 3))
@@ -113,7 +117,7 @@ def restate(
         piece = slice(start, start + CHUNK)
         parts.append(_restated(
             tie, latitude[piece], longitude[piece], None if height is None else height[piece],
-            noise[piece], own, None if ids is None else ids[piece], hull,
+            noise[piece], own, None if ids is None else ids[piece], hull, elevations,
         ))
         if progress is not None and not progress(min(1.0, (start + CHUNK) / max(count, 1))):
             raise Cancelled()
@@ -153,7 +157,7 @@ def observation_covariances(
     return covariance
 
 
-def _refuse_unusable(tie: Tie, latitude, longitude, height, ids) -> None:
+def _refuse_unusable(tie: Tie, latitude, longitude, height, ids, elevations: bool) -> None:
     lengths = {len(values) for values in (latitude, longitude, height, ids) if values is not None}
     if len(lengths) > 1:
         raise InputError(
@@ -172,23 +176,26 @@ def _refuse_unusable(tie: Tie, latitude, longitude, height, ids) -> None:
            "The latitude or longitude is missing or not a finite number", "Give it in degrees.")
     refuse(np.abs(latitude) > 90.0, "The latitude is outside -90 to 90 degrees",
            "Correct it, or exchange latitude and longitude.")
-    if height is not None and tie.vertical is not None:
-        refuse(~np.isfinite(height), "There is no height, but the tie has a vertical part",
+    known = np.zeros(len(latitude), dtype=bool) if height is None else np.isfinite(height)
+    if elevations:
+        refuse(~known, "There is no height, but the tie has a vertical part",
                "Give ellipsoidal heights in metres, or restate horizontally only.")
+    elif tie.base.depends_on_height:
+        refuse(~known, "There is no height, but the tie's base plane depends on it "
+               f"({tie.base.operation})", "Give ellipsoidal heights in metres.")
 
 
-def _restated(tie: Tie, latitude, longitude, height, noise, own, ids, hull) -> Restated:
-    level = None if tie.vertical is None else height
+def _restated(tie: Tie, latitude, longitude, height, noise, own, ids, hull, elevations) -> Restated:
     plane = None if height is None else np.nan_to_num(height)
-    easting, northing, elevation = tie.to_site(
-        latitude, longitude, plane if level is None else level)
+    easting, northing, elevation = tie.to_site(latitude, longitude, plane)
     covariance = tie.covariance(latitude, longitude, plane, noise)
     among = np.zeros(len(latitude), dtype=bool)
     if ids is not None:
         for place, row in own.find(ids, latitude, longitude, height):
             covariance[place] = row
             among[place] = True
-    if level is None:
+    if not elevations:
+        elevation = np.full(len(easting), np.nan)
         covariance[:, 2, :] = covariance[:, :, 2] = np.nan
     sigma = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
     inside = None

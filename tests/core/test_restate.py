@@ -217,3 +217,23 @@ def test_two_pairs_hold_nothing_inside(tie: Tie, scattered) -> None:
                 tie.settings.replace(vertical_model="shift"))
     assert len(control_hull(two)) == 2
     assert not restate(two, *scattered).inside.any()
+
+
+def test_a_base_plane_that_feels_heights_is_not_restated_without_them(tie: Tie) -> None:
+    """NTF's three-parameter shift moves the plane by the height, too."""
+    pairs = [
+        Pair(Control("A", 0.0, 0.0), Observation("a", 48.0, 3.0, 100.0), "fit", "idle"),
+        Pair(Control("B", 500.0, 0.0), Observation("b", 48.0, 3.0067, 150.0), "fit", "idle"),
+    ]
+    ballistic = solve(pairs, Settings(
+        observation_crs="EPSG:7931", base_crs="EPSG:27572", vertical_model=None,
+        datum_operation="+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad "
+        "+step +proj=cart +ellps=GRS80 +step +proj=helmert +x=168 +y=60 +z=-320 "
+        "+step +inv +proj=cart +a=6378249.2 +b=6356515 +step +proj=lcc +lat_1=46.8 +lat_0=46.8 "
+        "+lon_0=2.33722917 +k_0=0.99987742 +x_0=600000 +y_0=2200000 +a=6378249.2 +b=6356515"))
+    assert ballistic.base.depends_on_height
+    with pytest.raises(InputError, match="base plane depends on it"):
+        restate(ballistic, 48.0, 3.001, elevations=False)
+    flat = restate(ballistic, 48.0, 3.001, 120.0, elevations=False)
+    assert flat.easting == ballistic.to_site(48.0, 3.001, 120.0)[0]
+    assert np.isnan(flat.elevation).all()

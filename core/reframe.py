@@ -1,0 +1,223 @@
+"""Coordinates of a layer, in whatever CRS, as latitude, longitude, height in another frame."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Optional, Tuple
+
+import numpy as np
+import pyproj
+
+from .errors import FrameError, InputError
+from .frames import (
+    IDENTICAL,
+    Operation,
+    choose_operation,
+    geographic_crs,
+    is_ensemble,
+    parse_crs,
+    same_datum,
+    transformer,
+)
+from .positions import CLOSURE, geocentric_to_geodetic
+
+_ROLE = "CRS of the layer"
+
+
+@dataclass(frozen=True)
+class Reframing:
+    """The way from a CRS to latitude, longitude, height in a geographic CRS.
+
+    Attributes
+    ----------
+    source, target : str
+        CRS as given, authority code or WKT.
+    kind : str
+        ``geographic``, ``projected`` or ``geocentric``.
+    heights_open : bool
+        Whether the CRS leaves open what a third coordinate is: it is compound, or has a vertical
+        axis of its own that is not in metres.
+    operation : Operation or None
+        Change of datum; None where both stand on one datum.
+    epoch : float or None
+        Decimal year at which a time-dependent operation is applied.
+    cautions : tuple of str
+        Sentences a person should read.
+    """
+
+    source: str
+    target: str
+    kind: str
+    heights_open: bool
+    operation: Optional[Operation]
+    epoch: Optional[float]
+    cautions: Tuple[str, ...] = ()
+
+    @property
+    def needs_heights(self) -> bool:
+        """Whether latitude and longitude depend on the height."""
+        changes = self.operation is not None and self.operation.depends_on_height
+        return changes or self.kind == "geocentric"
+
+    def __call__(self, x, y, height) -> Tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Latitude, longitude in degrees and ellipsoidal height in metres.
+
+        Parameters
+        ----------
+        x, y : (n,) arrays
+            In the order of maps and GIS, whatever the CRS says: longitude, latitude; easting,
+            northing (or westing, southing); geocentric X, Y.
+        height : (n,) array
+            Ellipsoidal metres, NaN where unknown; geocentric Z.
+
+        Raises
+        ------
+        InputError
+            When a position lies outside what the CRS can compute.
+        FrameError
+            When the operation does not cover a position.
+        """
+        if self.kind == "geocentric":
+            found = geocentric_to_geodetic(x, y, height, self.source)
+            latitude, longitude, height = found.latitude, found.longitude, found.height
+        elif self.kind == "projected":
+            latitude, longitude = _unprojected(x, y, self.source)
+        else:
+            latitude, longitude = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
+        if self.operation is None:
+            return latitude, longitude, height
+        arrays = [longitude, latitude, np.nan_to_num(height)]
+        if self.operation.depends_on_time:
+            arrays.append(np.full(len(longitude), self.epoch))
+        moved = [np.asarray(v) for v in transformer(self.operation.definition).transform(*arrays)]
+        lost = ~np.isfinite(moved[:2]).all(axis=0)
+        if lost.any():
+            first = int(np.argmax(lost))
+            raise FrameError(
+                f"{self.operation.name} does not cover latitude {latitude[first]:.5f}, longitude "
+                f"{longitude[first]:.5f}.",
+                "Choose another datum operation, or leave such points out.",
+            )
+        return moved[1], moved[0], np.where(np.isnan(height), np.nan, moved[2])
+
+
+def reframing(
+    source: str,
+    target: str,
+    near: Tuple[float, float, float],
+    *,
+    datum_operation: Optional[str] = None,
+    epoch: Optional[float] = None,
+) -> Reframing:
+    """Find the way from a CRS to a geographic one.
+
+    Parameters
+    ----------
+    source : str
+        Geographic in degrees, projected, geocentric, or compound of the first two.
+    target : str
+        Geographic CRS, in degrees.
+    near : (x, y, height)
+        One of the points, as `Reframing` takes them; the operation is chosen for that place.
+    datum_operation : str, optional
+        As `Settings.datum_operation`.
+    epoch : float, optional
+        Decimal year.
+
+    Raises
+    ------
+    FrameError
+        When a CRS is unknown or of another kind, or the change of datum would be a null one, a
+        ballpark, good to a datum ensemble only, or time-dependent without an epoch.
+    """
+    goal = geographic_crs(target)
+    given = parse_crs(source, _ROLE)
+    plane = given.sub_crs_list[0] if given.is_compound else given
+    kind = _kind(plane)
+    if kind == "geographic":
+        geodetic = geographic_crs(plane.to_wkt(), _ROLE)
+    else:
+        geodetic = plane.geodetic_crs
+    text = source if plane is given else plane.to_wkt()
+    vertical = plane.axis_info[2:]
+    heights_open = given.is_compound or bool(
+        kind != "geocentric" and vertical and vertical[0].unit_conversion_factor != 1.0)
+    plain = Reframing(text, target, kind, heights_open, None, epoch)
+    if datum_operation == IDENTICAL or same_datum(geodetic, goal):
+        return plain
+    if kind == "geocentric":
+        geodetic = parse_crs(
+            geocentric_to_geodetic(*(np.array([v]) for v in near), text).crs, _ROLE)
+    latitude, longitude, _ = plain(*(np.array([value]) for value in near))
+    operation = choose_operation(
+        geodetic, goal, override=datum_operation, epoch=epoch,
+        near=(float(latitude[0]), float(longitude[0])),
+    )
+    if datum_operation is None and (is_ensemble(geodetic) or is_ensemble(goal)):
+        raise FrameError(
+            f"The points are in {geodetic.name}, the tie takes {goal.name}. One of them is a "
+            f"family of frames (a datum ensemble), so the change between them ({operation.name}) "
+            "may be wrong by a metre or two.",
+            'Set the CRS of the layer to the frame the points are really in. Or name the '
+            'operation; "identical" says that both are one frame.',
+        )
+    found = Reframing(text, target, kind, heights_open, operation, epoch)
+    return dataclasses.replace(found, cautions=operation.cautions + _said(found, near))
+
+
+def _said(way: Reframing, near: Tuple[float, float, float]) -> Tuple[str, ...]:
+    """What a change of datum does, in a sentence."""
+    assert way.operation is not None
+    known = way.operation.accuracy
+    accuracy = "of unknown accuracy" if known is None else f"registered as good to {known:g} m"
+    said = f"The points are carried over by {way.operation.name}, {accuracy}."
+    _, _, height = way(*(np.array([value]) for value in near))
+    if way.kind != "geocentric" and abs(height[0] - near[2]) > 0.001:
+        said += (
+            f" Heights are taken as ellipsoidal in the layer's own frame and change by "
+            f"{height[0] - near[2]:.3f} m."
+        )
+    return (said,)
+
+
+def _kind(crs: pyproj.CRS) -> str:
+    for kind in ("geographic", "geocentric", "projected"):
+        if getattr(crs, f"is_{kind}"):
+            return kind
+    raise FrameError(
+        f"The {_ROLE} {crs.name} is a {crs.type_name}, which has no place on the earth.",
+        "Choose the points as GNSS gave them, in a geographic or projected CRS.",
+    )
+
+
+@lru_cache(maxsize=64)
+def _projection(crs: str) -> pyproj.Transformer:
+    """Longitude, latitude in degrees to map coordinates in the order and sense of GIS."""
+    plane = parse_crs(crs, _ROLE)
+    geodetic = geographic_crs(plane.geodetic_crs.to_wkt(), "geographic CRS under that of the layer")
+    return pyproj.Transformer.from_crs(geodetic, plane, always_xy=True)
+
+
+def _unprojected(x, y, crs: str) -> Tuple[np.ndarray, np.ndarray]:
+    """Latitude, longitude of map coordinates.
+
+    Raises
+    ------
+    InputError
+        When the coordinates do not come back: PROJ answers far outside a projection's reach too.
+    """
+    projection = _projection(crs)
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    longitude, latitude = projection.transform(x, y, direction="INVERSE")
+    again = projection.transform(longitude, latitude)
+    lost = ~(np.maximum(np.abs(again[0] - x), np.abs(again[1] - y)) < CLOSURE)
+    if lost.any():
+        first = int(np.argmax(lost))
+        raise InputError(
+            f"Map coordinates {x[first]}, {y[first]} lie outside what "
+            f"{parse_crs(crs, _ROLE).name} can compute.",
+            "Check the coordinates and the CRS of the layer.",
+        )
+    return np.asarray(latitude), np.asarray(longitude)
