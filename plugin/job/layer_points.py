@@ -14,14 +14,12 @@ from dataclasses import dataclass
 from typing import Callable, Dict, Iterable, Iterator, List, NamedTuple, Optional, Tuple, TypeVar
 
 from qgis.core import (
-    NULL,
     QgsCoordinateReferenceSystem,
     QgsFeature,
     QgsFeatureRequest,
     QgsPoint,
     QgsVectorLayer,
 )
-from qgis.PyQt.QtCore import QDate, QDateTime, Qt, QTime
 
 from ...core.errors import FrameError, InputError, SitetieError
 from ...core.frames import geographic_crs, parse_crs, same_datum
@@ -30,6 +28,7 @@ from ...core.pair_table import cell_text, control_from_cells, observation_from_c
 from ...core.pairs import Control, Observation
 from ...core.positions import geocentric_to_geodetic, projected_to_geodetic
 from ...core.settings import Settings
+from ..cells import cell
 from .layer_source import crs_text, refuse_unusable
 from .state import FEATURE_ID, GEOMETRY_Z, LayerSource
 
@@ -201,7 +200,7 @@ def _features(
     request.setSubsetOfAttributes([place for _, place in places])
     for feature in layer.getFeatures(request):
         attributes = feature.attributes()
-        cells = {name: _cell(attributes[place]) for name, place in places}
+        cells = {name: cell(attributes[place]) for name, place in places}
         for choice in source.fields:
             if choice.field == FEATURE_ID:
                 cells[choice.name] = str(feature.id())
@@ -210,17 +209,6 @@ def _features(
                 z = math.nan if point is None else point.z()
                 cells[choice.name] = None if math.isnan(z) else z
         yield feature, cells
-
-
-def _cell(value: object) -> object:
-    """An attribute as the core reads it: text, number or None."""
-    if value is None or value == NULL:
-        return None
-    if isinstance(value, (str, int, float)):
-        return value
-    if isinstance(value, (QDate, QTime, QDateTime)):
-        return value.toString(Qt.DateFormat.ISODateWithMs).replace(".000", "", 1)
-    return str(value)
 
 
 def _point(feature: QgsFeature) -> Optional[QgsPoint]:
