@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import List, Optional, Sequence, Tuple
+from typing import List, NamedTuple, Optional, Sequence, Tuple
 
 from .errors import SitetieError
 from .pairs import Pair, Role
@@ -69,16 +69,28 @@ def headline(
         points = (problem.point,) if problem.point else ()
         return Headline(f"{_roles(pairs)}.", str(problem), STOP, points)
     standing = f"{_roles(pairs)}. {_rms(tie)}"
-    for advise in (
-        _accused, _not_told_apart, _checks_off, _out_of_tolerance, _unchecked, _sigmas_too_small,
-        _spread, _untested, _no_check, _sigmas_too_large,
-    ):
-        advice = advise(tie)
-        if advice is not None:
-            return Headline(standing, advice[0], LOOK, tuple(advice[1]))
+    found = concerns(tie)
+    if found:
+        return Headline(standing, found[0].words, LOOK, found[0].points)
     assumed = any(part.assumed_sigmas for part in _parts(tie))
     doubt = " Some sigmas are assumed, so the figures are no better than they." if assumed else ""
     return Headline(standing, f"Nothing speaks against it.{doubt}", GOOD)
+
+
+class Concern(NamedTuple):
+    """Something that wants a look, and the control points it speaks of."""
+
+    words: str
+    points: Tuple[str, ...] = ()
+
+
+def concerns(tie: Tie) -> List[Concern]:
+    """All that wants a look, the most urgent first."""
+    found = (advise(tie) for advise in (
+        _accused, _not_told_apart, _checks_off, _out_of_tolerance, _unchecked, _sigmas_too_small,
+        _spread, _untested, _no_check, _sigmas_too_large,
+    ))
+    return [Concern(advice[0], tuple(advice[1])) for advice in found if advice is not None]
 
 
 Advice = Optional[Tuple[str, Sequence[str]]]

@@ -52,6 +52,11 @@ def small_number(value: Optional[float], unit: LengthUnit, decimals: int = 0) ->
     return ("−" if number < 0 else "+") + text
 
 
+def signed(number: float, decimals: int) -> str:
+    """A number with its sign, a true minus."""
+    return f"{number:+,.{decimals}f}".replace("-", "−")
+
+
 def listed(names: Iterable[str], last: str = "and", most: int = 6) -> str:
     """Names in a sentence: "K01, K02 and K03"; beyond `most` the rest is counted."""
     names = list(names)

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import List, Optional
+from typing import TYPE_CHECKING, List, Optional
 
-from qgis.core import QgsApplication
+from qgis.core import QgsApplication, QgsSettings
 from qgis.gui import QgisInterface
+from qgis.PyQt.QtCore import QTimer
 from qgis.PyQt.QtWidgets import QAction
 
 from .icons import icon
 from .processing.provider import SitetieProvider
 
+if TYPE_CHECKING:
+    from .dock.workbench import Workbench
+
 MENU = "Sitetie"
+SHORTCUT = "Ctrl+Alt+S"
 
 
 class SitetiePlugin:
@@ -28,6 +33,9 @@ class SitetiePlugin:
         self.iface = iface
         self.provider: Optional[SitetieProvider] = None
         self.actions: List[QAction] = []
+        self.dock_action: Optional[QAction] = None
+        self.workbench: Optional[Workbench] = None
+        self.reopening: Optional[QTimer] = None
 
     def initProcessing(self) -> None:
         """Offer the algorithms; all that QGIS asks for when it has no window."""
@@ -39,10 +47,11 @@ class SitetiePlugin:
         self.provider = provider
 
     def initGui(self) -> None:
-        """Offer the algorithms, and a menu that opens them."""
+        """Offer the dock and the algorithms."""
         self.initProcessing()
         if self.iface is None or self.provider is None:
             return
+        self._offer_dock(self.iface)
         for algorithm in self.provider.algorithms():
             action = QAction(icon(), f"{algorithm.displayName()}…", self.iface.mainWindow())
             action.setObjectName(algorithm.id())
@@ -50,10 +59,45 @@ class SitetiePlugin:
             self.iface.addPluginToMenu(MENU, action)
             self.actions.append(action)
 
+    def _offer_dock(self, iface: QgisInterface) -> None:
+        action = QAction(icon(), "Sitetie: pairs and tie", iface.mainWindow())
+        action.setObjectName("sitetie_open_dock")
+        action.setToolTip("Sitetie: pair control with observations, judge and accept a tie")
+        action.setCheckable(True)
+        action.triggered.connect(self.open_dock)
+        iface.registerMainWindowAction(action, SHORTCUT)
+        iface.addPluginToMenu(MENU, action)
+        iface.addToolBarIcon(action)
+        self.dock_action = action
+        if QgsSettings().value("sitetie/dock_open", False, type=bool):
+            # As it was left; but only once QGIS has started.
+            self.reopening = QTimer()
+            self.reopening.setSingleShot(True)
+            self.reopening.timeout.connect(self.open_dock)
+            self.reopening.start(0)
+
+    def open_dock(self, *_: object) -> None:
+        """Make the dock when it is first wanted; from then on the action shows and hides it."""
+        if self.workbench is None:
+            from .dock.workbench import Workbench
+
+            self.workbench = Workbench(self.iface, self.dock_action)
+
     def unload(self) -> None:
-        """Undo all that the two methods above did."""
+        """Undo all that the methods above did."""
+        if self.reopening is not None:
+            self.reopening.stop()
+            self.reopening = None
+        if self.workbench is not None:
+            self.workbench.unload()
+            self.workbench = None
+        if self.iface is not None and self.dock_action is not None:
+            self.iface.unregisterMainWindowAction(self.dock_action)
+            self.iface.removeToolBarIcon(self.dock_action)
+            self.actions.append(self.dock_action)
+            self.dock_action = None
         for action in self.actions:
-            self.iface.removePluginMenu(MENU, action)
+            self.iface.removePluginMenu(MENU, action)  # type: ignore[union-attr]
             action.deleteLater()
         self.actions.clear()
         if self.provider is not None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Iterable, Optional
+from datetime import datetime, timezone
+from typing import Iterable, List, Optional, Sequence
 
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 from qgis.PyQt.QtWidgets import QUndoCommand, QUndoStack
@@ -12,7 +13,8 @@ from ...core.pairs import Pair, Role
 from ...core.settings import Settings
 from ...core.solve import solve
 from ...core.tie import Tie
-from .state import JobState
+from ...core.tie_file import dumps
+from .state import AcceptedTie, JobState
 
 
 class Job(QObject):
@@ -77,16 +79,41 @@ class Job(QObject):
         more = "" if len(indices) <= 3 else f" and {len(indices) - 3} more"
         self.change(f"Take out {names}{more}", self._state.without_pairs(indices))
 
-    def set_role(self, indices: Iterable[int], side: str, role: Role) -> None:
-        """Raises InputError when a pair cannot have that role."""
+    def set_role(
+        self, indices: Iterable[int], sides: Sequence[str], role: Role
+    ) -> List[SitetieError]:
+        """Set the role of pairs on one side or both, wherever it is possible.
+
+        Returns
+        -------
+        list of SitetieError
+            Why some pairs cannot have that role; they keep what they had.
+        """
         indices = tuple(indices)
+        state, refused = self._state.with_role(indices, sides, role)
         name = self._state.pairs[indices[0]].control.id if len(indices) == 1 else \
             f"{len(indices)} pairs"
-        self.change(f"Set {name} to {role.value} ({side})",
-                    self._state.with_role(indices, side, role))
+        side = f" ({sides[0]})" if len(sides) == 1 else ""
+        self.change(f"Set {name} to {role.value}{side}", state)
+        return refused
 
     def set_settings(self, settings: Settings, words: str = "Change settings") -> None:
         self.change(words, self._state.replace(settings=settings))
+
+    def accept(self, surveyor: str, note: str) -> AcceptedTie:
+        """Give the tie its number.
+
+        What was accepted stays accepted: it is no step that can be undone, and undoing earlier
+        steps does not touch it.
+        """
+        assert self._tie is not None
+        item = AcceptedTie(
+            self._state.next_number(), self._tie.id, dumps(self._tie), surveyor, note,
+            datetime.now(timezone.utc).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        )
+        self._state = self._state.replace(accepted=(*self._state.accepted, item))
+        self.changed.emit()
+        return item
 
     def _show(self, state: JobState) -> None:
         self._state = state
@@ -119,7 +146,7 @@ class _Step(QUndoCommand):
         self._job, self._before, self._after = job, before, after
 
     def redo(self) -> None:
-        self._job._show(self._after)
+        self._job._show(self._after.replace(accepted=self._job.state.accepted))
 
     def undo(self) -> None:
-        self._job._show(self._before)
+        self._job._show(self._before.replace(accepted=self._job.state.accepted))

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Dict, Iterable, Optional, Tuple
+from typing import Dict, Iterable, List, Optional, Tuple
 
-from ...core.errors import InputError
+from ...core.errors import InputError, SitetieError
 from ...core.pairs import Pair, Role
 from ...core.settings import Settings
 
@@ -122,20 +122,29 @@ class JobState:
         gone = set(indices)
         return self.replace(pairs=tuple(p for i, p in enumerate(self.pairs) if i not in gone))
 
-    def with_role(self, indices: Iterable[int], side: str, role: Role) -> "JobState":
-        """With the role of some pairs changed on one side.
+    def with_role(
+        self, indices: Iterable[int], sides: Iterable[str], role: Role
+    ) -> Tuple["JobState", List[SitetieError]]:
+        """With the role of some pairs changed on some sides.
 
-        Raises
-        ------
-        InputError
-            When the control or the observation has nothing to fit or check on that side.
+        Returns
+        -------
+        The state, and an error for each pair that has nothing to fit or check on a side (no
+        elevation, say). With both sides asked for, a pair is named only when neither is possible.
         """
-        chosen = set(indices)
-        pairs = tuple(
-            dataclasses.replace(pair, **{side: role}) if i in chosen else pair  # type: ignore[arg-type]
-            for i, pair in enumerate(self.pairs)
-        )
-        return self.replace(pairs=pairs)
+        pairs, refused = list(self.pairs), []
+        sides = tuple(sides)
+        for i in sorted(set(indices)):
+            errors = []
+            for side in sides:
+                try:
+                    pairs[i] = dataclasses.replace(
+                        pairs[i], **{side: role})  # type: ignore[arg-type]
+                except InputError as error:
+                    errors.append(error)
+            if len(errors) == len(sides):
+                refused += errors[:1]
+        return self.replace(pairs=tuple(pairs)), refused
 
     def next_number(self) -> int:
         return 1 + max((item.number for item in self.accepted), default=0)

@@ -8,7 +8,8 @@ from typing import Iterator, List
 
 import pytest
 from qgis.core import QgsApplication, QgsProcessingAlgorithm
-from qgis.PyQt.QtWidgets import QAction, QMainWindow
+from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtWidgets import QAction, QDockWidget, QMainWindow
 
 from sitetie import classFactory
 from sitetie.plugin.processing import provider as provider_module
@@ -20,6 +21,8 @@ class Window:
     def __init__(self) -> None:
         self.window = QMainWindow()
         self.menu: List[QAction] = []
+        self.toolbar: List[QAction] = []
+        self.shortcuts: List[QAction] = []
 
     def mainWindow(self) -> QMainWindow:
         return self.window
@@ -27,6 +30,27 @@ class Window:
     def addPluginToMenu(self, name: str, action: QAction) -> None:
         assert name == "Sitetie"
         self.menu.append(action)
+
+    def registerMainWindowAction(self, action: QAction, shortcut: str) -> bool:
+        self.shortcuts.append(action)
+        return True
+
+    def unregisterMainWindowAction(self, action: QAction) -> bool:
+        self.shortcuts.remove(action)
+        return True
+
+    def addToolBarIcon(self, action: QAction) -> int:
+        self.toolbar.append(action)
+        return 0
+
+    def removeToolBarIcon(self, action: QAction) -> None:
+        self.toolbar.remove(action)
+
+    def addDockWidget(self, area: Qt.DockWidgetArea, dock: QDockWidget) -> None:
+        self.window.addDockWidget(area, dock)
+
+    def removeDockWidget(self, dock: QDockWidget) -> None:
+        self.window.removeDockWidget(dock)
 
     def removePluginMenu(self, name: str, action: QAction) -> None:
         assert name == "Sitetie"
@@ -72,10 +96,11 @@ def test_loads_and_unloads_again_and_again() -> None:
         plugin = classFactory(iface)
         plugin.initGui()
         assert provider() is not None
-        assert [action.text() for action in iface.menu] == ["Example…"]
-        assert not iface.menu[0].icon().isNull()
+        assert [action.text() for action in iface.menu] == ["Sitetie: pairs and tie", "Example…"]
+        assert not any(action.icon().isNull() for action in iface.menu)
+        assert iface.toolbar == iface.shortcuts == iface.menu[:1]
         plugin.unload()
-        assert iface.menu == []
+        assert iface.menu == iface.toolbar == iface.shortcuts == []
         assert provider() is None
 
 
@@ -94,16 +119,22 @@ def test_unload_before_anything_was_begun() -> None:
 
 
 def test_loading_imports_no_heavy_package() -> None:
-    """QGIS's start must not wait for the core: that comes in when an algorithm runs."""
+    """QGIS's start must not wait for the core: that comes in when an algorithm runs or the dock
+    is opened."""
     script = (
         "import sys\n"
+        "from unittest.mock import MagicMock\n"
         "from qgis.core import QgsApplication\n"
-        "app = QgsApplication([], False); app.initQgis()\n"
+        "from qgis.gui import QgisInterface\n"
+        "from qgis.PyQt.QtWidgets import QMainWindow\n"
+        "app = QgsApplication([], True); app.initQgis()\n"
+        "iface = MagicMock(); iface.mainWindow.return_value = QMainWindow()\n"
         "before = set(sys.modules)\n"
         "import sitetie\n"
-        "plugin = sitetie.classFactory(None); plugin.initProcessing()\n"
-        "heavy = {'numpy', 'scipy', 'pyproj', 'jinja2'}\n"
-        "print(sorted(heavy & (set(sys.modules) - before)))\n"
+        "plugin = sitetie.classFactory(iface); plugin.initGui()\n"
+        "new = set(sys.modules) - before\n"
+        "heavy = {'numpy', 'scipy', 'pyproj', 'jinja2'} & new\n"
+        "print(sorted(heavy | {name for name in new if '.core' in name or '.dock' in name}))\n"
         "plugin.unload(); app.exitQgis()\n"
     )
     done = subprocess.run(

@@ -1,0 +1,1 @@
+"""The dock: pairs, what they say, the settings, and the way to an accepted tie."""

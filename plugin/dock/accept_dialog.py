@@ -1,0 +1,112 @@
+"""Accepting a tie: what is weak, the cautions, and who says so."""
+
+from __future__ import annotations
+
+import html
+from typing import List, Optional
+
+from qgis.core import QgsSettings
+from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtWidgets import (
+    QCheckBox,
+    QDialog,
+    QDialogButtonBox,
+    QFormLayout,
+    QLineEdit,
+    QPlainTextEdit,
+    QTextBrowser,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ...core.headline import Concern, concerns, headline
+from ...core.tie import Tie
+from .hint_label import HintLabel
+
+SURVEYOR_SETTING = "sitetie/surveyor"
+CAUTIONS = (
+    "Check with independent points before anything is built on it.",
+    "A tie is not a boundary opinion and not a machine-control release: the licensed surveyor in "
+    "charge and the local rules decide.",
+    "Before digging, have services located as the local code requires.",
+)
+
+
+class AcceptDialog(QDialog):
+    """Shows what speaks against the tie before it takes a name under it."""
+
+    def __init__(self, tie: Tie, number: int, parent: Optional[QWidget] = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("sitetie_accept")
+        self.setWindowTitle(f"Accept tie {number}")
+        self.concerns: List[Concern] = concerns(tie)
+        self.page = QTextBrowser()
+        self.page.setObjectName("sitetie_accept_page")
+        self.page.setAccessibleName("What to know before accepting")
+        self.page.setOpenLinks(False)
+        self.page.setHtml(_page(tie, self.concerns))
+        self.looked = QCheckBox("I have looked at what is weak, and accept it")
+        self.looked.setObjectName("sitetie_looked")
+        self.looked.setVisible(bool(self.concerns))
+        self.surveyor = QLineEdit(QgsSettings().value(SURVEYOR_SETTING, "", type=str))
+        self.surveyor.setObjectName("sitetie_surveyor")
+        self.surveyor.setAccessibleName("Surveyor")
+        self.surveyor.setPlaceholderText("who accepts it")
+        self.note = QPlainTextEdit()
+        self.note.setObjectName("sitetie_note")
+        self.note.setAccessibleName("Note")
+        self.note.setPlaceholderText("what it is for, what was checked")
+        self.note.setTabChangesFocus(True)
+        self.note.setFixedHeight(self.fontMetrics().height() * 4)
+        self.missing = HintLabel()
+        self.missing.setObjectName("sitetie_accept_missing")
+        self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
+        self.go = self.buttons.addButton("Accept", QDialogButtonBox.ButtonRole.AcceptRole)
+        self.go.setObjectName("sitetie_accept_button")
+        self.buttons.accepted.connect(self.accept)
+        self.buttons.rejected.connect(self.reject)
+        form = QFormLayout()
+        form.addRow("&Surveyor", self.surveyor)
+        form.addRow("&Note", self.note)
+        layout = QVBoxLayout(self)
+        layout.addWidget(self.page, 1)
+        layout.addWidget(self.looked)
+        layout.addLayout(form)
+        layout.addWidget(self.missing)
+        layout.addWidget(self.buttons)
+        height = self.fontMetrics().height()
+        self.resize(32 * height, 32 * height)
+        self.surveyor.textChanged.connect(self._check)
+        self.looked.toggled.connect(self._check)
+        self._check()
+        self.surveyor.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _check(self, *_: object) -> None:
+        wanted = []
+        if self.concerns and not self.looked.isChecked():
+            wanted.append("tick that you have looked at what is weak")
+        if not self.surveyor.text().strip():
+            wanted.append("give the surveyor's name")
+        words = " and ".join(wanted)
+        self.missing.say(f"{words[0].upper()}{words[1:]} to accept." if words else "")
+        self.go.setEnabled(not wanted)
+
+    def accept(self) -> None:
+        QgsSettings().setValue(SURVEYOR_SETTING, self.surveyor.text().strip())
+        super().accept()
+
+
+def _page(tie: Tie, found: List[Concern]) -> str:
+    parts = [f"<p><b>{html.escape(headline(tie.pairs, tie).standing)}</b></p>"]
+    weak = [item.words.replace(": see why.", ".") for item in found] + list(tie.cautions)
+    if weak:
+        parts.append("<p><b>What is weak</b></p>" + _list(weak))
+    else:
+        parts.append("<p>Nothing speaks against it.</p>")
+    parts.append("<p><b>Before it is relied on</b></p>" + _list(CAUTIONS))
+    return "".join(parts)
+
+
+def _list(sentences) -> str:
+    return "<ul style='margin:0 0 0 -20px'>" + "".join(
+        f"<li style='margin-bottom:4px'>{html.escape(words)}</li>" for words in sentences) + "</ul>"

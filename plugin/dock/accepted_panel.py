@@ -1,0 +1,108 @@
+"""Ties that were accepted, and what can be handed over from each."""
+
+from __future__ import annotations
+
+from typing import Optional
+
+from qgis.PyQt.QtCore import Qt, pyqtSignal
+from qgis.PyQt.QtWidgets import (
+    QAbstractItemView,
+    QHBoxLayout,
+    QPushButton,
+    QTreeWidget,
+    QTreeWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ..job.job import Job
+from ..job.state import AcceptedTie
+from .hint_label import HintLabel
+
+NONE_YET = (
+    "No tie is accepted yet. Accepting gives the present solution a number; then layers can be "
+    "restated through it."
+)
+
+
+class AcceptedPanel(QWidget):
+    """A list, the newest first, with buttons for the chosen one.
+
+    Signals
+    -------
+    restate_asked, report_asked, save_asked
+        With the accepted tie.
+    """
+
+    restate_asked = pyqtSignal(object)
+    report_asked = pyqtSignal(object)
+    save_asked = pyqtSignal(object)
+
+    def __init__(self, job: Job, parent: Optional[QWidget] = None) -> None:
+        super().__init__(parent)
+        self._job = job
+        self._shown: tuple = ()
+        self.setObjectName("sitetie_accepted_panel")
+        self.none = HintLabel(NONE_YET)
+        self.list = QTreeWidget()
+        self.list.setObjectName("sitetie_accepted")
+        self.list.setAccessibleName("Accepted ties")
+        self.list.setHeaderLabels(["Tie", "When (UTC)", "Surveyor", "Note"])
+        self.list.setRootIsDecorated(False)
+        self.list.setAllColumnsShowFocus(True)
+        self.list.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
+        self.restate = self._button("restate", "Restate layers…", self.restate_asked,
+                                    "Derive site coordinates of layers through this tie.")
+        self.report = self._button("report", "Report", self.report_asked,
+                                   "Open the report of this tie in the browser.")
+        self.save = self._button("save_tie", "Save tie…", self.save_asked,
+                                 "Write this tie to a file of its own.")
+        buttons = QHBoxLayout()
+        for button in (self.restate, self.report, self.save):
+            buttons.addWidget(button)
+        buttons.addStretch(1)
+        layout = QVBoxLayout(self)
+        layout.addWidget(self.none)
+        layout.addWidget(self.list, 1)
+        layout.addLayout(buttons)
+        layout.addStretch(0)
+        job.changed.connect(self.show_state)
+        self.list.currentItemChanged.connect(lambda *_: self._enable())
+        self.show_state()
+
+    def _button(self, name: str, words: str, signal, tip: str) -> QPushButton:
+        button = QPushButton(words)
+        button.setObjectName(f"sitetie_{name}")
+        button.setToolTip(tip)
+        button.clicked.connect(lambda: signal.emit(self.chosen()))
+        return button
+
+    def chosen(self) -> Optional[AcceptedTie]:
+        item = self.list.currentItem()
+        return None if item is None else item.data(0, Qt.ItemDataRole.UserRole)
+
+    def show_state(self) -> None:
+        accepted = self._job.state.accepted
+        if accepted == self._shown and self.list.topLevelItemCount() == len(accepted):
+            self._enable()
+            return
+        self._shown = accepted
+        self.list.clear()
+        for tie in reversed(accepted):
+            when = tie.time.replace("T", " ").replace("Z", "")[:16]
+            item = QTreeWidgetItem([str(tie.number), when, tie.surveyor, tie.note])
+            item.setData(0, Qt.ItemDataRole.UserRole, tie)
+            item.setToolTip(0, f"Content {tie.tie_id[:8]}")
+            item.setToolTip(3, tie.note)
+            self.list.addTopLevelItem(item)
+        if accepted:
+            self.list.setCurrentItem(self.list.topLevelItem(0))
+            for column in range(3):
+                self.list.resizeColumnToContents(column)
+        self._enable()
+
+    def _enable(self) -> None:
+        self.none.setHidden(bool(self._shown))
+        self.list.setHidden(not self._shown)
+        for button in (self.restate, self.report, self.save):
+            button.setEnabled(self.chosen() is not None)

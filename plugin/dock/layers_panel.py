@@ -1,0 +1,179 @@
+"""Which layers control and observations are picked from."""
+
+from __future__ import annotations
+
+from typing import Optional
+
+from qgis.core import QgsMapLayerProxyModel, QgsProject, QgsVectorLayer
+from qgis.gui import QgsMapLayerComboBox
+from qgis.PyQt.QtWidgets import QGridLayout, QLabel, QPushButton, QSizePolicy, QVBoxLayout, QWidget
+
+from ...core.errors import SitetieError
+from ...core.frames import geographic_crs
+from ..job.job import Job
+from ..job.layer_source import (
+    crs_text,
+    describe_mapping,
+    find_layer,
+    guess_control,
+    guess_observations,
+    missing_fields,
+)
+from ..job.state import JobState, LayerSource
+from .field_mapping_dialog import FieldMappingDialog
+from .hint_label import HintLabel
+
+KINDS = {
+    "control": ("Control points", "Marks known in the site grid: easting, northing, elevation."),
+    "observations": ("Observations", "What GNSS measured: latitude, longitude, height."),
+}
+
+
+class LayersPanel(QWidget):
+    """Two layers, each with the fields it is read by."""
+
+    def __init__(self, job: Job, parent: Optional[QWidget] = None) -> None:
+        super().__init__(parent)
+        self._job = job
+        self.setObjectName("sitetie_layers_panel")
+        self._choices = {}
+        layout = QVBoxLayout(self)
+        for kind in KINDS:
+            choice = LayerChoice(job, kind)
+            self._choices[kind] = choice
+            layout.addWidget(choice)
+        layout.addStretch(1)
+        job.changed.connect(self.show_state)
+        project = QgsProject.instance()
+        project.layersAdded.connect(self._layers_changed)
+        project.layersRemoved.connect(self._layers_changed)
+        self.show_state()
+
+    def choice(self, kind: str) -> "LayerChoice":
+        """The row of ``control`` or ``observations``."""
+        return self._choices[kind]
+
+    def show_state(self) -> None:
+        for choice in self._choices.values():
+            choice.show_state()
+
+    def _layers_changed(self, *_: object) -> None:
+        self.show_state()
+
+    def let_go(self) -> None:
+        """Stop listening to the project."""
+        project = QgsProject.instance()
+        project.layersAdded.disconnect(self._layers_changed)
+        project.layersRemoved.disconnect(self._layers_changed)
+
+
+class LayerChoice(QWidget):
+    """One layer: a list to choose from, its mapping in words, a button to change it."""
+
+    def __init__(self, job: Job, kind: str, parent: Optional[QWidget] = None) -> None:
+        super().__init__(parent)
+        self._job, self._kind = job, kind
+        title, meaning = KINDS[kind]
+        self.setObjectName(f"sitetie_{kind}_choice")
+        self.box = QgsMapLayerComboBox()
+        self.box.setObjectName(f"sitetie_{kind}_layer")
+        self.box.setAccessibleName(f"Layer of the {title.lower()}")
+        self.box.setToolTip(meaning)
+        self.box.setAllowEmptyLayer(True)
+        self.box.setFilters(QgsMapLayerProxyModel.Filter.VectorLayer)
+        self.box.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        # Only what a person does counts: the list also changes by itself when layers go.
+        self.box.activated.connect(lambda _: self._choose())
+        self.fields = QPushButton("Fields…")
+        self.fields.setObjectName(f"sitetie_{kind}_fields")
+        self.fields.setAccessibleName(f"Fields of the {title.lower()}")
+        self.fields.setToolTip("See and change which field of the layer holds what.")
+        self.fields.clicked.connect(self.edit_fields)
+        label = QLabel(f"<b>{title}</b>")
+        label.setBuddy(self.box)
+        self.words = HintLabel()
+        self.words.setObjectName(f"sitetie_{kind}_mapping")
+        layout = QGridLayout(self)
+        layout.setContentsMargins(0, 0, 0, 6)
+        layout.setColumnStretch(0, 1)
+        layout.addWidget(label, 0, 0, 1, 2)
+        layout.addWidget(self.box, 1, 0)
+        layout.addWidget(self.fields, 1, 1)
+        layout.addWidget(self.words, 2, 0, 1, 2)
+
+    def source(self) -> Optional[LayerSource]:
+        return getattr(self._job.state, self._kind)
+
+    def layer(self) -> Optional[QgsVectorLayer]:
+        """The layer chosen, as far as it is there."""
+        return find_layer(self.source())
+
+    def show_state(self) -> None:
+        source, layer = self.source(), self.layer()
+        self.box.setLayer(layer)
+        self.fields.setEnabled(layer is not None)
+        problem = _problem(source, layer)
+        words = KINDS[self._kind][1] if source is None else describe_mapping(source)
+        self.words.say(problem or words, alarm=bool(problem))
+
+    def _choose(self) -> None:
+        layer = self.box.currentLayer()
+        title = KINDS[self._kind][0].lower()
+        if not isinstance(layer, QgsVectorLayer):
+            self._job.change(f"Choose no {title}", self._job.state.replace(**{self._kind: None}))
+            return
+        if self.source() is not None and layer == self.layer():
+            return
+        guess = guess_control(layer) if self._kind == "control" else guess_observations(layer)
+        state = self._job.state.replace(**{self._kind: guess})
+        if self._kind == "observations":
+            state = _with_frame_of(layer, state)
+        self._job.change(f"Choose {title} {layer.name()}", state)
+
+    def edit_fields(self) -> None:
+        """Let the person look over the mapping."""
+        source, layer = self.source(), self.layer()
+        if source is None or layer is None:
+            return
+        dialog = FieldMappingDialog(layer, source, self._job.state.settings, self)
+        if dialog.exec():
+            self._job.change(f"Choose fields of {layer.name()}",
+                             self._job.state.replace(**{self._kind: dialog.source()}))
+        dialog.deleteLater()
+
+
+def _problem(source: Optional[LayerSource], layer: Optional[QgsVectorLayer]) -> str:
+    """What is the matter with a layer that was chosen."""
+    if source is None:
+        return ""
+    if layer is None:
+        return (f"The layer “{source.name}” is missing ({_shortened(source.uri)}). The pairs keep "
+                "their values. Load it again, or choose another layer here.")
+    gone = missing_fields(layer, source)
+    if gone:
+        return (f"The layer no longer has the field “{gone[0].field}” ({gone[0].name}). Choose its "
+                "fields anew.")
+    return ""
+
+
+def _with_frame_of(layer: QgsVectorLayer, state: JobState) -> JobState:
+    """Before there are pairs the frame of the observation layer becomes that of the job."""
+    if state.pairs or not layer.crs().isValid() or not layer.crs().isGeographic():
+        return state
+    text = crs_text(layer.crs())
+    try:
+        geographic_crs(text)
+    except SitetieError:
+        return state
+    return state.replace(settings=state.settings.replace(observation_crs=text))
+
+
+def _shortened(text: str, most: int = 70) -> str:
+    return text if len(text) <= most else f"…{text[-most:]}"
+
+
+def ready_to_pair(state: JobState) -> bool:
+    """Whether both layers are chosen and there."""
+    return find_layer(state.control) is not None and find_layer(state.observations) is not None
+
+

@@ -1,0 +1,184 @@
+"""The columns of the pair table: what each shows, how it sorts, what it means."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Callable, Optional, Tuple, Union
+
+from ...core.pairs import Pair
+from ...core.results import ComponentResult, PairResidual
+from ...core.settings import Settings
+from ...core.units import LengthUnit
+from ...core.verdict_words import short_verdict, urgency
+from ...core.wording import small_number
+
+Row = Optional[PairResidual]
+SortKey = Union[str, float]
+#: Sorts behind every figure when the largest come first.
+NOTHING = -1.0
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column.
+
+    Attributes
+    ----------
+    key : str
+    title : str
+        ``{h}`` and ``{v}`` stand for the small units of residuals; a line break parts two lines.
+    hint : str
+        One sentence, shown on the header.
+    side : str
+        ``horizontal``, ``vertical``, or blank.
+    text, sort : callables of (pair, row, settings)
+    number : bool
+        Right-aligned.
+    value : callable of row, or None
+        What the bar of a residual shows, in site or elevation units.
+    """
+
+    key: str
+    title: str
+    hint: str
+    side: str
+    text: Callable[[Pair, Row, Settings], str]
+    sort: Callable[[Pair, Row, Settings], SortKey]
+    number: bool = False
+    value: Optional[Callable[[PairResidual], float]] = None
+
+    @property
+    def largest_first(self) -> bool:
+        """Whether the first click on the header puts the largest on top: the worst first."""
+        return self.number or self.key in ("verdict", "tolerance")
+
+    def heading(self, settings: Settings) -> str:
+        return self.title.format(h=settings.site_length.small_name,
+                                 v=settings.elevation_length.small_name)
+
+
+def _id_key(text: str) -> str:
+    """Sorts K2 before K10."""
+    return re.sub(r"\d+", lambda found: found.group().zfill(12), text.lower())
+
+
+def _part(row: Row, side: str) -> Optional[ComponentResult]:
+    return None if row is None else getattr(row, side)
+
+
+def _unit(settings: Settings, side: str) -> LengthUnit:
+    return settings.site_length if side == "horizontal" else settings.elevation_length
+
+
+def _role(side: str, title: str) -> Column:
+    order = ("fit", "check", "idle")
+    return Column(
+        f"role_{side}", title,
+        f"What the pair does in the {side} solution: fit drives it, check is withheld and "
+        "compared, idle takes no part. Keys F, C and I set it for all selected pairs.",
+        side,
+        lambda pair, row, settings: getattr(pair, side).value,
+        lambda pair, row, settings: float(order.index(getattr(pair, side).value)),
+    )
+
+
+def _residual(key: str, title: str, side: str, towards: str) -> Column:
+    def value(row: PairResidual) -> float:
+        return getattr(row, key)
+
+    return Column(
+        key, title,
+        f"Residual {towards}: solved less given. The bar starts in the middle; sorted by size.",
+        side,
+        lambda pair, row, settings: "" if row is None else small_number(
+            value(row), _unit(settings, side)),
+        lambda pair, row, settings: NOTHING if row is None or math.isnan(value(row))
+        else abs(value(row)),
+        number=True, value=value,
+    )
+
+
+def _deleted(side: str, title: str) -> Column:
+    def size(row: Row) -> Optional[float]:
+        part = _part(row, side)
+        return None if part is None or part.deleted is None else math.hypot(*part.deleted)
+
+    return Column(
+        f"left_out_{side}", title,
+        f"Leave-one-out: how far a solution without this mark leaves it off, {side}ly."
+        if side == "horizontal" else
+        "Leave-one-out: how far a solution without this mark leaves it off in height.",
+        side,
+        lambda pair, row, settings: small_number(
+            size(row), _unit(settings, side)).lstrip("+"),
+        lambda pair, row, settings: NOTHING if size(row) is None else float(size(row) or 0.0),
+        number=True,
+    )
+
+
+def _test(side: str, title: str) -> Column:
+    def numbers(row: Row) -> Optional[Tuple[float, float]]:
+        part = _part(row, side)
+        if part is None or part.test is None or part.critical is None:
+            return None
+        return part.test, part.critical
+
+    def text(pair: Pair, row: Row, settings: Settings) -> str:
+        found = numbers(row)
+        return "" if found is None else f"{found[0]:.1f} of {found[1]:.1f}"
+
+    def sort(pair: Pair, row: Row, settings: Settings) -> SortKey:
+        found = numbers(row)
+        return NOTHING if found is None else found[0] / found[1]
+
+    return Column(
+        f"test_{side}", title,
+        f"Test value of the {side} side against its limit at the test level of the settings.",
+        side, text, sort, number=True,
+    )
+
+
+def _tolerance_text(pair: Pair, row: Row, settings: Settings) -> str:
+    if row is None:
+        return ""
+    known = {
+        name: part.within_tolerance
+        for name, part in (("horizontal", row.horizontal), ("vertical", row.vertical))
+        if part.within_tolerance is not None
+    }
+    if not known:
+        return ""
+    out = [name for name, within in known.items() if not within]
+    return f"✗ out: {', '.join(out)}" if out else "✓ within"
+
+
+def _tolerance_sort(pair: Pair, row: Row, settings: Settings) -> SortKey:
+    text = _tolerance_text(pair, row, settings)
+    return {"✗": 2.0, "✓": 1.0}.get(text[:1], NOTHING)
+
+
+COLUMNS: Tuple[Column, ...] = (
+    Column("control", "Control", "The control point, known in the site grid.", "",
+           lambda pair, row, settings: pair.control.id,
+           lambda pair, row, settings: _id_key(pair.control.id)),
+    Column("observation", "Observation", "The GNSS observation of the same mark.", "",
+           lambda pair, row, settings: pair.observation.id,
+           lambda pair, row, settings: _id_key(pair.observation.id)),
+    _role("horizontal", "Role\nhoriz."),
+    _role("vertical", "Role\nvert."),
+    _residual("east", "East\n{h}", "horizontal", "towards east"),
+    _residual("north", "North\n{h}", "horizontal", "towards north"),
+    _residual("up", "Up\n{v}", "vertical", "in height"),
+    Column("verdict", "Verdict", "What the tests say of the pair, the worse side first.", "",
+           lambda pair, row, settings: "" if row is None else short_verdict(row),
+           lambda pair, row, settings: NOTHING if row is None else float(100 - urgency(row))),
+    Column("tolerance", "Tolerance", "Whether the residuals keep the tolerances of the settings.",
+           "", _tolerance_text, _tolerance_sort),
+    _test("horizontal", "Test\nhoriz."),
+    _test("vertical", "Test\nvert."),
+    _deleted("horizontal", "Left out\nhoriz. {h}"),
+    _deleted("vertical", "Left out\nvert. {v}"),
+)
+KEYS: Tuple[str, ...] = tuple(column.key for column in COLUMNS)

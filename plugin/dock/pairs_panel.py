@@ -1,0 +1,128 @@
+"""The pairs: filter line, table, and what the chosen pair's figures say."""
+
+from __future__ import annotations
+
+import html
+from typing import Optional
+
+from qgis.gui import QgsFilterLineEdit
+from qgis.PyQt.QtCore import Qt, pyqtSignal
+from qgis.PyQt.QtWidgets import (
+    QHBoxLayout,
+    QLabel,
+    QSplitter,
+    QStackedWidget,
+    QTextBrowser,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ..job.job import Job
+from .pair_view import PairView
+
+EMPTY = (
+    "<p>A pair is a control point and the GNSS observation of the same mark.</p>"
+    "<ol style='margin-left:-20px'>"
+    "<li style='margin-bottom:6px'>Choose the layer with the control points and the layer with "
+    "the observations under <a href='layers'>Layers</a>.</li>"
+    "<li style='margin-bottom:6px'><a href='pair_on_map'>Pair on the map</a>: point at a control "
+    "point and at its observation. From two pairs on there is a solution, and it follows every "
+    "change.</li>"
+    "<li>Set some pairs to <b>check</b>: they are withheld, and show what the tie is worth.</li>"
+    "</ol>"
+    "<p>Or bring in pairs <a href='pair_from_table'>from a table</a>.</p>"
+)
+
+
+class PairsPanel(QWidget):
+    """The pairs of a job, or how to begin while there are none.
+
+    Signals
+    -------
+    way_asked
+        A link of the first page: ``layers``, ``pair_on_map`` or ``pair_from_table``.
+    """
+
+    way_asked = pyqtSignal(str)
+
+    def __init__(self, job: Job, parent: Optional[QWidget] = None) -> None:
+        super().__init__(parent)
+        self._job = job
+        self.setObjectName("sitetie_pairs_panel")
+        self.view = PairView(job)
+        self.filter = QgsFilterLineEdit()
+        self.filter.setObjectName("sitetie_filter")
+        self.filter.setAccessibleName("Filter pairs")
+        self.filter.setPlaceholderText("Filter: a name, a role, a verdict…")
+        self.filter.setShowSearchIcon(True)
+        self.filter.textChanged.connect(self._filter_changed)
+        self.count = QLabel()
+        self.count.setObjectName("sitetie_pair_count")
+        self.detail = QTextBrowser()
+        self.detail.setObjectName("sitetie_pair_detail")
+        self.detail.setAccessibleName("The chosen pair in words")
+        self.detail.setOpenLinks(False)
+        self.detail.setMinimumHeight(self.fontMetrics().height() * 3)
+        empty = QLabel(EMPTY)
+        empty.setObjectName("sitetie_no_pairs")
+        empty.setWordWrap(True)
+        empty.setAlignment(Qt.AlignmentFlag.AlignTop)
+        empty.setMargin(12)
+        empty.linkActivated.connect(self.way_asked)
+
+        self.split = QSplitter(Qt.Orientation.Vertical)
+        self.split.setObjectName("sitetie_pairs_split")
+        self.split.addWidget(self.view)
+        self.split.addWidget(self.detail)
+        self.split.setStretchFactor(0, 4)
+        self.split.setStretchFactor(1, 1)
+        self.split.setSizes([700, 7 * self.fontMetrics().height()])
+        line = QHBoxLayout()
+        line.addWidget(self.filter, 1)
+        line.addWidget(self.count)
+        filled = QWidget()
+        filled_layout = QVBoxLayout(filled)
+        filled_layout.setContentsMargins(0, 0, 0, 0)
+        filled_layout.addLayout(line)
+        filled_layout.addWidget(self.split, 1)
+        self.stack = QStackedWidget()
+        self.stack.addWidget(empty)
+        self.stack.addWidget(filled)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.stack)
+        job.changed.connect(self._show)
+        self.view.chosen.connect(self._show_detail)
+        self._show()
+
+    def _show(self) -> None:
+        self.stack.setCurrentIndex(1 if self._job.state.pairs else 0)
+        self._count()
+        self._show_detail()
+
+    def _filter_changed(self, text: str) -> None:
+        self.view.filtered.setFilterFixedString(text)
+        self._count()
+
+    def _count(self) -> None:
+        shown, there = self.view.filtered.rowCount(), len(self._job.state.pairs)
+        self.count.setText(f"{shown} of {there}" if shown != there else "")
+
+    def _show_detail(self) -> None:
+        places = self.view.selected_places()
+        if len(places) != 1:
+            words = f"{len(places)} pairs are selected." if places else (
+                "Select a pair to read what its figures say.")
+            self.detail.setHtml(f"<p>{words}</p>")
+            return
+        pair = self._job.state.pairs[places[0]]
+        said = [f"<b>{html.escape(pair.name)}</b>"]
+        said += [html.escape(part) for part in
+                 self.view.pairs.explanation(places[0]).split("\n")]
+        if pair.observation.note:
+            said.append(f"Note: {html.escape(pair.observation.note)}")
+        self.detail.setHtml("".join(f"<p style='margin:0 0 4px 0'>{part}</p>" for part in said))
+
+    def focus_filter(self) -> None:
+        self.filter.setFocus(Qt.FocusReason.ShortcutFocusReason)
+        self.filter.selectAll()

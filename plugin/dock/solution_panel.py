@@ -1,0 +1,84 @@
+"""What the solution says: rotation, scale, shift or tilt, coverage, χ² in words, cautions."""
+
+from __future__ import annotations
+
+import html
+from typing import Optional
+
+from qgis.PyQt.QtCore import QEvent
+from qgis.PyQt.QtGui import QColor, QPalette
+from qgis.PyQt.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
+
+from ...core.solution_words import Fact, sections
+from ...core.tie import Tie
+from ..job.job import Job
+from .theme import quieter
+
+
+class SolutionPanel(QWidget):
+    """A page of facts, written anew with every change while it can be seen."""
+
+    def __init__(self, job: Job, parent: Optional[QWidget] = None) -> None:
+        super().__init__(parent)
+        self._job = job
+        self._stale = True
+        self.setObjectName("sitetie_solution_panel")
+        self.page = QTextBrowser()
+        self.page.setObjectName("sitetie_solution")
+        self.page.setAccessibleName("What the solution says")
+        self.page.setOpenLinks(False)
+        self.page.setFrameShape(QTextBrowser.Shape.NoFrame)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.page)
+        job.changed.connect(self._changed)
+
+    def _changed(self) -> None:
+        self._stale = True
+        if self.isVisible():
+            self.show_state()
+
+    def showEvent(self, event: QEvent) -> None:
+        super().showEvent(event)
+        if self._stale:
+            self.show_state()
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.PaletteChange and not self._stale:
+            self.show_state()
+
+    def show_state(self) -> None:
+        self._stale = False
+        tie = self._job.tie
+        place = self.page.verticalScrollBar().value()
+        ink = self.page.palette().color(QPalette.ColorRole.Text)
+        self.page.setHtml(solution_html(tie, ink) if tie is not None else
+                          "<p>There is no solution yet.</p>")
+        self.page.verticalScrollBar().setValue(place)
+
+
+def solution_html(tie: Tie, ink: QColor) -> str:
+    """The facts of a tie as a page."""
+    quiet = quieter(ink)
+    parts = []
+    for title, facts in sections(tie):
+        parts.append(f"<p style='margin:8px 0 2px 0'><b>{html.escape(title)}</b></p>")
+        parts.append("<table width='100%' cellspacing='0' cellpadding='2'>")
+        parts += [_row(fact, quiet) for fact in facts]
+        parts.append("</table>")
+    if tie.cautions:
+        parts.append("<p style='margin:8px 0 2px 0'><b>Cautions</b></p><ul style='margin:0'>")
+        parts += [f"<li>{html.escape(words)}</li>" for words in tie.cautions]
+        parts.append("</ul>")
+    parts.append(f"<p style='margin-top:8px;color:{quiet}'>Base projection: "
+                 f"{html.escape(tie.base.name)}. Tie {tie.short_id}.</p>")
+    return "".join(parts)
+
+
+def _row(fact: Fact, quiet: str) -> str:
+    remark = ""
+    if fact.remark:
+        remark = f"<br><span style='color:{quiet}'>{html.escape(fact.remark)}</span>"
+    return (f"<tr><td width='26%' style='color:{quiet};padding-right:8px'>"
+            f"{html.escape(fact.name)}</td><td>{html.escape(fact.value)}{remark}</td></tr>")
