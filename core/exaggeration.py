@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Iterable, Tuple
+from typing import Iterable, Optional, Tuple
 
 import numpy as np
 
 #: Shares of the site's extent: the largest ordinary arrow, and where an arrow is cut off.
 ORDINARY_SHARE, LONGEST_SHARE = 0.07, 0.14
+#: A factor in use stays while the largest ordinary arrow takes up a share between these.
+KEPT_SHARES = (0.015, 0.1)
 #: Sizes above this many times the median are not ordinary.
 ORDINARY_TIMES = 4.0
 #: Shown where every residual is zero or the site is a single place, site units.
@@ -43,7 +45,9 @@ class Exaggeration:
         return east * self.longest / length, north * self.longest / length, True
 
 
-def exaggeration(sizes: Iterable[float], extent: float) -> Exaggeration:
+def exaggeration(
+    sizes: Iterable[float], extent: float, kept: Optional[float] = None
+) -> Exaggeration:
     """Choose a factor for residuals on a site.
 
     Parameters
@@ -53,12 +57,17 @@ def exaggeration(sizes: Iterable[float], extent: float) -> Exaggeration:
         rest: they are cut.
     extent : float
         Largest extent of the site.
+    kept : float, optional
+        The factor in use: it stays while it serves, so that a small change does not rescale the
+        whole drawing.
     """
     known = np.array([size for size in sizes if math.isfinite(size) and size > 0.0])
     extent = max(extent, LEAST_EXTENT)
     ordinary = known[known <= ORDINARY_TIMES * np.median(known)] if len(known) else known
     largest = max(float(ordinary.max()) if len(ordinary) else LEAST_SIZE, LEAST_SIZE)
     factor = round_down(ORDINARY_SHARE * extent / largest)
+    if kept is not None and KEPT_SHARES[0] <= kept * largest / extent <= KEPT_SHARES[1]:
+        factor = kept
     return Exaggeration(factor, LONGEST_SHARE * extent, round_down(largest))
 
 

@@ -43,6 +43,12 @@ def test_a_blunder_is_cut_and_leaves_the_others_as_they_were() -> None:
     assert east / north == pytest.approx(-12.0 / 16.0)
 
 
+def test_a_factor_in_use_stays_while_it_serves() -> None:
+    assert exaggeration([0.010], 1000.0).factor == pytest.approx(5000.0)
+    for size, factor in ((0.019, 5000.0), (0.021, 2000.0), (0.0031, 5000.0), (0.002, 20000.0)):
+        assert exaggeration([size], 1000.0, kept=5000.0).factor == pytest.approx(factor)
+
+
 def test_nothing_to_exaggerate() -> None:
     for sizes in ([], [0.0], [math.nan, 0.0]):
         chosen = exaggeration(sizes, 0.0)
