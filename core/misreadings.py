@@ -161,7 +161,7 @@ def check_position(
         return PositionCheck(f"{_capital(best.sentence)}.", True, best.reading)
     outside = _outside(position, others)
     if expected is not None:
-        away = _distance(position, expected)
+        away = geodesic_distance(position, expected)
         far = away > tolerance
         said = f"{length_words(away, METRE)} from where the tie expects {expected.name}"
     if expected is None or outside:
@@ -171,6 +171,14 @@ def check_position(
     if far and best is not None and best.distance * MUCH_NEARER <= away:
         return PositionCheck(f"It lies {said}; {best.sentence}.", True, best.reading)
     return PositionCheck(f"It lies {said}.", far)
+
+
+def geodesic_distance(one, other) -> float:
+    """Metres on the ellipsoid (GRS 80) between two positions: `Place`, `Reading` or (latitude,
+    longitude) in degrees."""
+    latitude, longitude = _degrees(one)
+    other_latitude, other_longitude = _degrees(other)
+    return float(_EARTH.inv(longitude, latitude, other_longitude, other_latitude)[2])
 
 
 def negated(text: str) -> str:
@@ -225,7 +233,7 @@ def _best(
 
 
 def _nearest(position, places: Sequence[Place]) -> Tuple[float, str]:
-    return min((_distance(position, place), place.name) for place in places)
+    return min((geodesic_distance(position, place), place.name) for place in places)
 
 
 def _outside(position, others: Sequence[Place]) -> bool:
@@ -248,11 +256,6 @@ def _on_the_sphere(position) -> np.ndarray:
     plane = np.cos(latitude)
     return EARTH_RADIUS * np.array(
         [plane * np.cos(longitude), plane * np.sin(longitude), np.sin(latitude)])
-
-
-def _distance(position, place: Place) -> float:
-    latitude, longitude = _degrees(position)
-    return float(_EARTH.inv(longitude, latitude, place.longitude, place.latitude)[2])
 
 
 def _degrees(position) -> Tuple[float, float]:
