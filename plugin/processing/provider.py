@@ -33,4 +33,8 @@ class SitetieProvider(QgsProcessingProvider):
 def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     """What the toolbox shows. Their modules import the core only when an algorithm runs, so that
     QGIS starts without numpy, pyproj and scipy."""
-    return ()
+    from .geodetic import GeodeticAlgorithm
+    from .restate import RestateAlgorithm
+    from .solve import SolveAlgorithm
+
+    return SolveAlgorithm, RestateAlgorithm, GeodeticAlgorithm
