@@ -100,6 +100,7 @@ class SitetieDock(QgsDockWidget):
             lambda: self.pairs_chosen.emit(self.pairs.view.selected_places()))
         self.pairs.view.refused.connect(self.say_refused)
         self.pairs.view.show_asked.connect(self.actions_.show_on_map.trigger)
+        self.layers.layers_changed.connect(self.actions_.enable)
         self.actions_.start_over.triggered.connect(self._start_over)
         job.changed.connect(self._show)
         self._show()

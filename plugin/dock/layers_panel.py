@@ -6,6 +6,7 @@ from typing import Optional
 
 from qgis.core import QgsMapLayerProxyModel, QgsProject, QgsVectorLayer
 from qgis.gui import QgsMapLayerComboBox
+from qgis.PyQt.QtCore import pyqtSignal
 from qgis.PyQt.QtWidgets import QGridLayout, QLabel, QPushButton, QSizePolicy, QVBoxLayout, QWidget
 
 from ...core.errors import SitetieError
@@ -30,7 +31,15 @@ KINDS = {
 
 
 class LayersPanel(QWidget):
-    """Two layers, each with the fields it is read by."""
+    """Two layers, each with the fields it is read by.
+
+    Signals
+    -------
+    layers_changed
+        Layers came into the project or left it.
+    """
+
+    layers_changed = pyqtSignal()
 
     def __init__(self, job: Job, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
@@ -59,6 +68,7 @@ class LayersPanel(QWidget):
 
     def _layers_changed(self, *_: object) -> None:
         self.show_state()
+        self.layers_changed.emit()
 
     def let_go(self) -> None:
         """Stop listening to the project."""

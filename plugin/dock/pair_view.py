@@ -79,6 +79,7 @@ class PairView(QTableView):
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.setEditTriggers(QAbstractItemView.EditTrigger.SelectedClicked
+                             | QAbstractItemView.EditTrigger.DoubleClicked
                              | QAbstractItemView.EditTrigger.EditKeyPressed)
         self.setAlternatingRowColors(True)
         self.setShowGrid(False)
@@ -89,8 +90,6 @@ class PairView(QTableView):
         self.customContextMenuRequested.connect(self._open_menu)
         self.verticalHeader().hide()
         header = self.horizontalHeader()
-        header.setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
-        self.setSortingEnabled(True)
         header.setSectionsMovable(True)
         header.setHighlightSections(False)
         header.setStretchLastSection(False)
@@ -98,6 +97,9 @@ class PairView(QTableView):
         header.customContextMenuRequested.connect(self._open_header_menu)
         kept = QgsSettings().value(HEADER_SETTING)
         self._widths_kept = kept is not None and header.restoreState(kept)
+        # Each session begins in the order of pairing.
+        header.setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
+        self.setSortingEnabled(True)
         self._set_sizes()
 
     def _set_sizes(self) -> None:

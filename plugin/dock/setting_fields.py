@@ -135,7 +135,8 @@ def _horizontal_model(text: str, settings: Settings) -> Changes:
 SITE_GRID = (
     _unit("site_unit", "Unit", "Unit of site easting and northing. The two feet differ by 2 ppm: "
           "1.2 ft at a coordinate of 600,000 ft.", "tolerance_h"),
-    _unit("elevation_unit", "Elevation unit", "Unit of site elevations.", "tolerance_v"),
+    _unit("elevation_unit", "Elevation unit", "Unit of site elevations; it need not be that of "
+          "easting and northing.", "tolerance_v"),
 )
 OBSERVATIONS = (
     SettingField(

@@ -10,6 +10,7 @@ from qgis.PyQt.QtWidgets import QAction
 from ..job.job import Job
 from ..job.job_store import JobStore
 from .dock import SitetieDock
+from .file_work import FileWork
 
 OPEN_SETTING = "sitetie/dock_open"
 
@@ -29,6 +30,7 @@ class Workbench(QObject):
         self.job = Job(self)
         self.store = JobStore(self.job, parent=self)
         self.dock = SitetieDock(self.job, iface.mainWindow())
+        self.files = FileWork(self.job, self.dock)
         self.store.refused.connect(self.dock.say_error)
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.dock)
         known_place = QgsSettings().contains(OPEN_SETTING)

@@ -1,0 +1,179 @@
+"""What goes in and out of the dock as files: pair tables, ties, reports."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from typing import Optional, Sequence
+
+from qgis.core import QgsProject, QgsSettings, QgsVectorLayer
+from qgis.PyQt.QtCore import QObject
+from qgis.PyQt.QtWidgets import QFileDialog
+
+from ...core.errors import SitetieError
+from ...core.pair_table import PairTable, write_pairs
+from ...core.pairs import Pair
+from ...core.settings import Settings
+from ...core.tie import Tie
+from ...core.tie_file import loads
+from ...core.whole_file import write_whole_file
+from ...core.wording import counted
+from ..job.job import Job
+from ..job.state import AcceptedTie
+from ..pair_source import pairs_from_file, pairs_from_layer, text_file
+from .accept_dialog import AcceptDialog
+from .dock import ACCEPTED, SitetieDock
+from .pair_table_dialog import PairTableDialog
+
+FOLDER_SETTING = "sitetie/folder"
+TABLES = "Text tables (*.csv *.tsv *.txt);;All files (*)"
+TIES = "Sitetie tie (*.json);;All files (*)"
+
+
+class FileWork(QObject):
+    """Listens to the dock's actions and does what concerns files and acceptance."""
+
+    def __init__(self, job: Job, dock: SitetieDock) -> None:
+        super().__init__(dock)
+        self._job, self._dock = job, dock
+        actions = dock.actions_
+        actions.pair_from_table.triggered.connect(lambda: self.pairs_from_table())
+        actions.open_tie.triggered.connect(lambda: self.open_tie())
+        actions.save_pairs.triggered.connect(lambda: self.save_pairs())
+        actions.accept.triggered.connect(lambda: self.accept())
+        dock.accepted.save_asked.connect(self.save_tie)
+
+    # -- in -------------------------------------------------------------------------------------
+
+    def pairs_from_table(self) -> None:
+        """Ask for a table layer or a file, and take its pairs."""
+        dialog = PairTableDialog(self._dock)
+        if dialog.exec():
+            self.take_pairs(dialog.layer(), dialog.path())
+        dialog.deleteLater()
+
+    def take_pairs(self, layer: Optional[QgsVectorLayer], path: str) -> None:
+        """Add the pairs of a table layer, or of a file when there is no layer."""
+        settings = self._job.state.settings
+        try:
+            table = _pair_table(layer, path, settings)
+            fresh, there = self._new_pairs(table)
+            if fresh:
+                self._job.add_pairs(fresh)
+        except SitetieError as error:
+            self._dock.say_error(error)
+            return
+        name = os.path.basename(table.path or "the table")
+        known = f"; {there} were there already" if there else ""
+        frame = ""
+        if fresh and all(pair.observation.crs is None for pair in fresh):
+            frame = f" Latitudes and longitudes are read in {settings.observation_crs}."
+        self._dock.say(f"{counted(len(fresh), 'pair')} from {name}{known}.{frame}")
+
+    def _new_pairs(self, table: Sequence[Pair]):
+        """The pairs that the job does not hold yet, and how many it does. The place in a file is
+        forgotten: the job outlives the file."""
+        known = {(pair.control.id, pair.observation.id) for pair in self._job.state.pairs}
+        fresh = [dataclasses.replace(pair, file=None, row=None) for pair in table
+                 if (pair.control.id, pair.observation.id) not in known]
+        return fresh, len(table) - len(fresh)
+
+    def open_tie(self) -> None:
+        """Ask for a tie file, and go on from its pairs and settings."""
+        path = self._open_name("Open a tie", TIES)
+        if path:
+            self.take_tie(path)
+
+    def take_tie(self, path: str) -> None:
+        try:
+            tie = Tie.load(path)
+        except SitetieError as error:
+            self._dock.say_error(error)
+            return
+        if not tie.pairs:
+            self._dock.say("This tie was made from typed parameters: it has no pairs to go on "
+                           "from.", warning=True)
+            return
+        self._job.change(f"Open tie {tie.short_id}", self._job.state.replace(
+            settings=tie.settings, pairs=tie.pairs))
+        self._dock.say(f"{counted(len(tie.pairs), 'pair')} and the settings of tie "
+                       f"{tie.short_id}.")
+
+    # -- out ------------------------------------------------------------------------------------
+
+    def accept(self) -> None:
+        """Show what is weak, and give the tie its number if the person says so."""
+        tie = self._job.tie
+        if tie is None:
+            return
+        same = next((item for item in self._job.state.accepted if item.tie_id == tie.id), None)
+        if same is not None:
+            self._dock.say(f"This solution is accepted already, as tie {same.number}.")
+            return
+        dialog = AcceptDialog(tie, self._job.state.next_number(), self._dock)
+        if dialog.exec():
+            item = self._job.accept(dialog.surveyor.text().strip(),
+                                    dialog.note.toPlainText().strip())
+            self._dock.show_page(ACCEPTED)
+            self._dock.say(f"Accepted as tie {item.number}. Layers can now be restated through it.")
+        dialog.deleteLater()
+
+    def save_pairs(self) -> None:
+        path = self._save_name("Save the pairs", "pairs.csv", TABLES)
+        if not path:
+            return
+        try:
+            write_pairs(path, self._job.state.pairs)
+        except SitetieError as error:
+            self._dock.say_error(error)
+        else:
+            self._dock.say(f"Saved {path}.")
+
+    def save_tie(self, item: AcceptedTie) -> None:
+        path = self._save_name("Save the tie", f"tie_{item.number}.json", TIES)
+        if not path:
+            return
+        try:
+            write_whole_file(path, item.text.encode("utf-8"))
+        except SitetieError as error:
+            self._dock.say_error(error)
+        else:
+            self._dock.say(f"Saved {path}.")
+
+    def _folder(self) -> str:
+        return QgsSettings().value(FOLDER_SETTING, "", type=str) or (
+            QgsProject.instance().homePath())
+
+    def _open_name(self, title: str, kinds: str) -> str:
+        path, _ = QFileDialog.getOpenFileName(self._dock, title, self._folder(), kinds)
+        return self._remembered(path)
+
+    def _save_name(self, title: str, name: str, kinds: str) -> str:
+        path, _ = QFileDialog.getSaveFileName(
+            self._dock, title, os.path.join(self._folder(), name), kinds)
+        if path and not os.path.splitext(path)[1]:
+            path += os.path.splitext(name)[1]
+        return self._remembered(path)
+
+    def _remembered(self, path: str) -> str:
+        if path:
+            QgsSettings().setValue(FOLDER_SETTING, os.path.dirname(path))
+        return path
+
+
+def _pair_table(layer: Optional[QgsVectorLayer], path: str, settings: Settings) -> PairTable:
+    file = text_file(layer) if layer is not None else path
+    if file is not None:
+        return pairs_from_file(file, settings=settings)
+    assert layer is not None
+    return pairs_from_layer(layer, layer.name(), settings=settings)
+
+
+def tie_of(item: AcceptedTie) -> Tie:
+    """The tie that was accepted.
+
+    Raises
+    ------
+    TieFileError
+    """
+    return loads(item.text.encode("utf-8"))
