@@ -157,8 +157,28 @@ def format_angle(
         return f"{whole}{digits}° {letter}"
     if style == "dm":
         return f"{whole // 60}° {whole % 60:02d}{digits}′ {letter}"
+    return f"{_degrees_minutes_seconds(whole, digits)} {letter}"
+
+
+def format_bearing(degrees: float, decimals: int = 0) -> str:
+    """Write a bearing or azimuth, clockwise 0 to 360 degrees, as degrees, minutes, seconds.
+
+    Parameters
+    ----------
+    degrees : float
+        Any size; full circles are taken off.
+    decimals : int
+        Of the seconds.
+    """
+    steps = round(degrees % 360.0 * 3600 * 10**decimals) % (360 * 3600 * 10**decimals)
+    whole, fraction = divmod(steps, 10**decimals)
+    return _degrees_minutes_seconds(whole, f".{fraction:0{decimals}d}" if decimals else "")
+
+
+def _degrees_minutes_seconds(whole: int, digits: str) -> str:
+    """Whole seconds and the digits behind them in sexagesimal form."""
     minutes, seconds = divmod(whole, 60)
-    return f"{minutes // 60}° {minutes % 60:02d}′ {seconds:02d}{digits}″ {letter}"
+    return f"{minutes // 60}° {minutes % 60:02d}′ {seconds:02d}{digits}″"
 
 
 def _tokens(text: str, kind: str) -> List[Tuple[str, str]]:
