@@ -29,6 +29,8 @@ ORDINARY_METRES, ORDINARY_EXTENTS = 2000.0, 3.0
 EARTH_RADIUS = 6_371_000.0
 _EARTH = pyproj.Geod(ellps="GRS80")
 Values = Tuple[str, ...]
+#: Words, what to write into the fields, packed.
+_Trial = Tuple[str, Values, bool]
 
 
 class Place(NamedTuple):
@@ -89,7 +91,8 @@ def read_angles(values: Values, packed: bool = False) -> Tuple[float, float]:
 def angle_readings(values: Values, packed: bool = False) -> List[Reading]:
     """Other ways to read a typed latitude and longitude."""
     latitude, longitude = values
-    trials = [("latitude and longitude exchanged", (longitude, latitude), packed)]
+    trials: List[_Trial] = [
+        ("latitude and longitude exchanged", (longitude, latitude), packed)]
     for words, texts in _sign_trials("latitude", latitude, "longitude", longitude):
         trials.append((words, texts, packed))
     other = "as decimal degrees" if packed else "as packed degrees, minutes, seconds"
@@ -104,16 +107,18 @@ def geocentric_readings(values: Values, crs: str) -> List[Reading]:
     x, y, z = values
 
     def read(texts: Values, packed: bool) -> Tuple[float, float]:
-        found = geocentric_to_geodetic(
-            *(parse_number(text, name) for text, name in zip(texts, "XYZ")), crs)
+        x, y, z = (parse_number(text, name) for text, name in zip(texts, "XYZ"))
+        found = geocentric_to_geodetic(x, y, z, crs)
         return float(found.latitude), float(found.longitude)
 
-    trials = [("X and Y exchanged", (y, x, z)), ("Y and Z exchanged", (x, z, y)),
-              ("X and Z exchanged", (z, y, x))]
-    trials += [(f"the other sign of {name}", tuple(
-        negated(text) if i == place else text for i, text in enumerate(values)))
-        for place, name in enumerate("XYZ")]
-    return list(_read([(*trial, False) for trial in trials], read))
+    trials: List[_Trial] = [
+        ("X and Y exchanged", (y, x, z), False), ("Y and Z exchanged", (x, z, y), False),
+        ("X and Z exchanged", (z, y, x), False)]
+    for place, name in enumerate("XYZ"):
+        texts = list(values)
+        texts[place] = negated(texts[place])
+        trials.append((f"the other sign of {name}", tuple(texts), False))
+    return list(_read(trials, read))
 
 
 def projected_readings(values: Values, crs: str) -> List[Reading]:
@@ -125,9 +130,10 @@ def projected_readings(values: Values, crs: str) -> List[Reading]:
             parse_number(texts[0], "Easting"), parse_number(texts[1], "Northing"), crs)
         return float(found.latitude), float(found.longitude)
 
-    trials = [("easting and northing exchanged", (northing, easting))]
-    trials += list(_sign_trials("easting", easting, "northing", northing))
-    return list(_read([(*trial, False) for trial in trials], read))
+    trials: List[_Trial] = [("easting and northing exchanged", (northing, easting), False)]
+    for words, texts in _sign_trials("easting", easting, "northing", northing):
+        trials.append((words, texts, False))
+    return list(_read(trials, read))
 
 
 def check_position(
@@ -199,7 +205,7 @@ def _sign_trials(first: str, one: str, second: str, other: str) -> Iterator[Tupl
 
 
 def _read(
-    trials: Iterable[Tuple[str, Values, bool]],
+    trials: Iterable[_Trial],
     read: Callable[[Values, bool], Tuple[float, float]],
 ) -> Iterator[Reading]:
     for words, values, packed in trials:

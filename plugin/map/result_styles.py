@@ -1,0 +1,207 @@
+"""How the result layers look when they are made; a person may restyle them as any layer.
+
+Blue and vermilion of Okabe and Ito's palette, which colour-blind eyes tell apart. No state is told
+by colour alone: lines are whole or dashed, heads filled or open, and a pair in doubt is named.
+"""
+
+from __future__ import annotations
+
+from typing import Dict, Tuple
+
+from qgis.core import (
+    QgsCategorizedSymbolRenderer,
+    QgsFillSymbol,
+    QgsLineSymbol,
+    QgsMarkerLineSymbolLayer,
+    QgsMarkerSymbol,
+    QgsPalLayerSettings,
+    QgsProperty,
+    QgsRendererCategory,
+    QgsSimpleLineSymbolLayer,
+    QgsSimpleMarkerSymbolLayer,
+    QgsSingleSymbolRenderer,
+    QgsSymbol,
+    QgsSymbolLayer,
+    QgsTextBufferSettings,
+    QgsTextFormat,
+    QgsUnitTypes,
+    QgsVectorLayer,
+    QgsVectorLayerSimpleLabeling,
+    QgsWkbTypes,
+)
+from qgis.PyQt.QtCore import QPointF, Qt
+from qgis.PyQt.QtGui import QColor
+
+from .result_rows import (
+    ABOVE,
+    BELOW,
+    CHECK,
+    CHECK_DOUBT,
+    FIT,
+    FIT_DOUBT,
+    IDLE,
+    REFERENCE,
+)
+
+BLUE, VERMILION, GREY, INK = "#0072B2", "#C04A00", "#6f7880", "#1b2a33"
+MILLIMETRES = QgsUnitTypes.RenderUnit.RenderMillimeters
+
+#: State: (colour, width in mm, line, filled head, words in the legend).
+ARROWS: Dict[str, Tuple[str, float, str, bool, str]] = {
+    FIT: (BLUE, 0.5, "solid", True, "fit"),
+    FIT_DOUBT: (VERMILION, 0.8, "solid", True, "fit, in doubt"),
+    CHECK: (BLUE, 0.5, "dash", False, "check, agrees"),
+    CHECK_DOUBT: (VERMILION, 0.8, "dash", False, "check, does not agree"),
+    IDLE: (GREY, 0.35, "dot", False, "idle"),
+    REFERENCE: (INK, 0.5, "solid", True, "for comparison"),
+}
+#: (state, side): (colour, filled, outline width in mm, words in the legend).
+TRIANGLES: Dict[Tuple[str, str], Tuple[str, bool, float, str]] = {
+    (FIT, ABOVE): (BLUE, True, 0.3, "fit, solved above given"),
+    (FIT, BELOW): (BLUE, True, 0.3, "fit, solved below given"),
+    (FIT_DOUBT, ABOVE): (VERMILION, True, 0.3, "fit in doubt, above"),
+    (FIT_DOUBT, BELOW): (VERMILION, True, 0.3, "fit in doubt, below"),
+    (CHECK, ABOVE): (BLUE, False, 0.5, "check, solved above given"),
+    (CHECK, BELOW): (BLUE, False, 0.5, "check, solved below given"),
+    (CHECK_DOUBT, ABOVE): (VERMILION, False, 0.6, "check does not agree, above"),
+    (CHECK_DOUBT, BELOW): (VERMILION, False, 0.6, "check does not agree, below"),
+    (IDLE, ABOVE): (GREY, False, 0.3, "idle, above"),
+    (IDLE, BELOW): (GREY, False, 0.3, "idle, below"),
+}
+
+
+def dress_arrows(layer: QgsVectorLayer) -> None:
+    categories = []
+    for state, (colour, width, style, filled, words) in ARROWS.items():
+        head = "filled_arrowhead" if filled else "arrowhead"
+        symbol = _symbol(
+            QgsLineSymbol(), _line(colour, width, style),
+            _at_vertex("firstvertex", "circle", colour, 3.2 * width, True),
+            _at_vertex("lastvertex", head, colour, 1.6 + 2.4 * width, filled), _gap())
+        categories.append(QgsRendererCategory(state, symbol, words))
+    layer.setRenderer(QgsCategorizedSymbolRenderer("state", categories))
+    settings = _labels(8.0, INK)
+    settings.geometryGenerator = "end_point($geometry)"
+    settings.geometryGeneratorType = QgsWkbTypes.GeometryType.PointGeometry
+    settings.geometryGeneratorEnabled = True
+    settings.placement = QgsPalLayerSettings.Placement.AroundPoint
+    settings.dist = 1.2
+    _set_labels(layer, settings)
+
+
+def dress_triangles(layer: QgsVectorLayer) -> None:
+    categories = []
+    for (state, side), (colour, filled, width, words) in TRIANGLES.items():
+        marker = QgsSimpleMarkerSymbolLayer.create({
+            "name": "triangle", "color": colour if filled else "255,255,255,255",
+            "outline_color": colour, "outline_width": str(width), "size": "3",
+            "angle": "0" if side == ABOVE else "180",
+        })
+        # Below the mark, so that triangle and arrow do not cover each other. The offset turns
+        # with the marker.
+        marker.setOffset(QPointF(0.0, 4.4 if side == ABOVE else -4.4))
+        marker.setDataDefinedProperty(
+            QgsSymbolLayer.Property.PropertySize,
+            QgsProperty.fromExpression('2.0 + 2.4 * "share"'))
+        symbol = _symbol(QgsMarkerSymbol(), marker)
+        categories.append(QgsRendererCategory(f"{state} {side}", symbol, words))
+    layer.setRenderer(QgsCategorizedSymbolRenderer("\"state\" || ' ' || \"side\"", categories))
+    settings = _labels(7.5, INK)
+    settings.placement = QgsPalLayerSettings.Placement.OverPoint
+    settings.quadOffset = QgsPalLayerSettings.QuadrantPosition.QuadrantRight
+    settings.xOffset, settings.yOffset = 3.0, 4.4
+    settings.offsetUnits = MILLIMETRES
+    _set_labels(layer, settings)
+
+
+def dress_ellipses(layer: QgsVectorLayer) -> None:
+    line = QgsSimpleLineSymbolLayer(QColor(GREY), 0.2)
+    line.setWidthUnit(MILLIMETRES)
+    layer.setRenderer(QgsSingleSymbolRenderer(_symbol(QgsFillSymbol(), line)))
+
+
+def dress_hull(layer: QgsVectorLayer) -> None:
+    line = QgsSimpleLineSymbolLayer(QColor(INK), 0.4)
+    line.setWidthUnit(MILLIMETRES)
+    line.setPenStyle(Qt.PenStyle.DashDotLine)
+    layer.setRenderer(QgsSingleSymbolRenderer(_symbol(QgsFillSymbol(), line)))
+
+
+def dress_outside(layer: QgsVectorLayer) -> None:
+    marker = QgsSimpleMarkerSymbolLayer.create({
+        "name": "square", "color": "255,255,255,0", "outline_color": VERMILION,
+        "outline_width": "0.4", "size": "3.2", "angle": "45",
+    })
+    layer.setRenderer(QgsSingleSymbolRenderer(_symbol(QgsMarkerSymbol(), marker)))
+
+
+def _symbol(symbol: QgsSymbol, *layers: QgsSymbolLayer) -> QgsSymbol:
+    """A symbol of just these layers."""
+    # A list handed to the constructor would be freed by Python while QGIS holds it.
+    symbol.deleteSymbolLayer(0)
+    for layer in layers:
+        symbol.appendSymbolLayer(layer)
+    return symbol
+
+
+def _line(colour: str, width: float, style: str) -> QgsSimpleLineSymbolLayer:
+    line = QgsSimpleLineSymbolLayer(QColor(colour), width)
+    line.setWidthUnit(MILLIMETRES)
+    line.setPenStyle({
+        "solid": Qt.PenStyle.SolidLine, "dash": Qt.PenStyle.DashLine, "dot": Qt.PenStyle.DotLine,
+    }[style])
+    line.setPenCapStyle(Qt.PenCapStyle.FlatCap)
+    return line
+
+
+def _at_vertex(
+    vertex: str, shape: str, colour: str, size: float, filled: bool
+) -> QgsMarkerLineSymbolLayer:
+    marker = QgsSimpleMarkerSymbolLayer.create({
+        "name": shape, "color": colour if filled else "255,255,255,0", "outline_color": colour,
+        "outline_width": "0.4" if shape == "arrowhead" else "0", "size": f"{size:.2f}",
+        "joinstyle": "miter",
+    })
+    return _marker_line(vertex, marker)
+
+
+def _gap() -> QgsMarkerLineSymbolLayer:
+    """A break in the middle of an arrow that is drawn shorter than it is."""
+    gap = _marker_line("centralpoint", QgsSimpleMarkerSymbolLayer.create({
+        "name": "square", "color": "white", "outline_style": "no", "size": "1.6"}))
+    bars = gap.subSymbol()
+    for shift in (-0.8, 0.8):
+        bar = QgsSimpleMarkerSymbolLayer.create({
+            "name": "line", "color": INK, "outline_color": INK, "outline_width": "0.4",
+            "size": "2.6", "angle": "20"})
+        bar.setOffset(QPointF(shift, 0.0))
+        bars.appendSymbolLayer(bar)
+    gap.setDataDefinedProperty(
+        QgsSymbolLayer.Property.PropertyLayerEnabled, QgsProperty.fromField("cut"))
+    return gap
+
+
+def _marker_line(placement: str, marker: QgsSimpleMarkerSymbolLayer) -> QgsMarkerLineSymbolLayer:
+    line = QgsMarkerLineSymbolLayer.create({"placement": placement, "rotate": "1"})
+    line.setSubSymbol(_symbol(QgsMarkerSymbol(), marker))
+    return line
+
+
+def _labels(size: float, colour: str) -> QgsPalLayerSettings:
+    halo = QgsTextBufferSettings()
+    halo.setEnabled(True)
+    halo.setSize(0.7)
+    halo.setColor(QColor("white"))
+    text = QgsTextFormat()
+    text.setSize(size)
+    text.setColor(QColor(colour))
+    text.setBuffer(halo)
+    settings = QgsPalLayerSettings()
+    settings.setFormat(text)
+    settings.fieldName = "label"
+    return settings
+
+
+def _set_labels(layer: QgsVectorLayer, settings: QgsPalLayerSettings) -> None:
+    layer.setLabeling(QgsVectorLayerSimpleLabeling(settings))
+    layer.setLabelsEnabled(True)
