@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Iterable, List, Optional, Tuple
 
-from qgis.core import Qgis
+from qgis.core import Qgis, QgsTask
 from qgis.gui import QgsDockWidget, QgsMessageBar
 from qgis.PyQt.QtCore import QEvent, QSize, Qt, pyqtSignal
 from qgis.PyQt.QtGui import QKeyEvent, QKeySequence, QResizeEvent
@@ -12,6 +12,8 @@ from qgis.PyQt.QtWidgets import (
     QAction,
     QApplication,
     QFrame,
+    QProgressBar,
+    QPushButton,
     QScrollArea,
     QSplitter,
     QTabWidget,
@@ -138,6 +140,21 @@ class SitetieDock(QgsDockWidget):
         """What could not be done, the first in full."""
         more = f" ({len(errors) - 1} more like it.)" if len(errors) > 1 else ""
         self.say(f"{errors[0]}{more}", warning=True)
+
+    def show_progress(self, words: str, task: QgsTask) -> None:
+        """A message with a bar and a way to stop, while a task runs."""
+        bar = QProgressBar()
+        bar.setAccessibleName(words)
+        bar.setMaximum(100)
+        stop = QPushButton("Stop")
+        stop.setObjectName("sitetie_stop")
+        stop.clicked.connect(task.cancel)
+        task.progressChanged.connect(lambda share: bar.setValue(int(share)))
+        self.messages.clearWidgets()
+        item = self.messages.createMessage(words)
+        item.layout().addWidget(bar)
+        item.layout().addWidget(stop)
+        self.messages.pushWidget(item, Qgis.MessageLevel.Info)
 
     def show_page(self, words: str) -> None:
         """Bring a tab to the front by its title."""

@@ -11,6 +11,7 @@ from ..job.job import Job
 from ..job.job_store import JobStore
 from .dock import SitetieDock
 from .file_work import FileWork
+from .restate_work import RestateWork
 
 OPEN_SETTING = "sitetie/dock_open"
 
@@ -31,6 +32,7 @@ class Workbench(QObject):
         self.store = JobStore(self.job, parent=self)
         self.dock = SitetieDock(self.job, iface.mainWindow())
         self.files = FileWork(self.job, self.dock)
+        self.restating = RestateWork(self.dock)
         self.store.refused.connect(self.dock.say_error)
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.dock)
         known_place = QgsSettings().contains(OPEN_SETTING)
@@ -56,6 +58,7 @@ class Workbench(QObject):
     def unload(self) -> None:
         """Undo all of it; the job stays with the project."""
         self.dock.visibilityChanged.disconnect(self._remember)
+        self.restating.let_go()
         self.store.write()
         self.store.let_go()
         self.dock.let_go()
