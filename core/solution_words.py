@@ -13,11 +13,7 @@ from .results import CONSISTENT, LARGER, SMALLER, UNCHECKED, PartStatistics
 from .settings import HeldScale
 from .tie import Tie
 from .units import LengthUnit
-from .wording import counted, length_words, signed
-
-#: Which way a plane rises, in eight directions.
-_COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
-            "north-west")
+from .wording import compass_words, counted, length_words, signed
 
 
 @dataclass(frozen=True)
@@ -64,7 +60,7 @@ def vertical_facts(tie: Tie) -> List[Fact]:
     if part.model == "plane":
         east, north = part.slopes
         tilt = math.hypot(east, north)
-        direction = _COMPASS[round(math.degrees(math.atan2(east, north)) / 45.0) % 8]
+        direction = compass_words(east, north)
         facts.append(Fact("Tilt", f"{tilt * 1e6:.1f} ppm ({tilt * ARC_SECONDS:.2f}″)",
                           f"the shift grows towards {direction}"))
     return facts + _fit_facts(tie.statistics.vertical, unit)

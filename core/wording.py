@@ -7,6 +7,9 @@ from typing import Iterable, Optional
 
 from .units import LengthUnit
 
+_COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
+            "north-west")
+
 
 def length_words(value: Optional[float], unit: LengthUnit, signed: bool = False) -> str:
     """A length with its unit: 9 mm, 1.284 m, 12.4 m, 4,310 km; 0.031 ft, 1,204 ft.
@@ -70,3 +73,14 @@ def listed(names: Iterable[str], last: str = "and", most: int = 6) -> str:
 def counted(number: int, one: str, many: Optional[str] = None) -> str:
     """A number with its noun: "1 pair", "5 pairs"."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def ppm_words(ratio: float) -> str:
+    """The size of a small ratio: 8.1 ppm, 47 ppm, 1,200 ppm."""
+    size = abs(ratio) * 1e6
+    return f"{size:.1f} ppm" if size < 9.95 else f"{size:,.0f} ppm"
+
+
+def compass_words(east: float, north: float) -> str:
+    """The nearest of eight directions: north, north-east, ..."""
+    return _COMPASS[round(math.degrees(math.atan2(east, north)) / 45.0) % 8]
