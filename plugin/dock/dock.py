@@ -117,13 +117,17 @@ class SitetieDock(QgsDockWidget):
         """Select rows by their place in the job's pairs."""
         self.pairs.view.select_places(places)
 
+    def show_pairs(self) -> None:
+        """Bring the whole table to the front."""
+        self.show_page(PAIRS)
+        self.pairs.filter.clear()
+
     def select_control(self, control_id: str) -> None:
         """Select the pairs of a control point, the filter notwithstanding."""
         places = [place for place, pair in enumerate(self._job.state.pairs)
                   if pair.control.id == control_id]
         if places:
-            self.show_page(PAIRS)
-            self.pairs.filter.clear()
+            self.show_pairs()
             self.select_places(places)
             self.pairs.view.setFocus(Qt.FocusReason.OtherFocusReason)
 

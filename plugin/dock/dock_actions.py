@@ -17,8 +17,8 @@ from .layers_panel import ready_to_pair
 class DockActions(QObject):
     """The actions; whoever does the work connects their ``triggered``.
 
-    `pair_on_map`, `type_position`, `pair_by_ids`, `pair_by_nearest`, `show_on_map` and
-    `confidence_surface` belong to the map side.
+    `pair_on_map`, `type_position`, `pair_by_ids`, `pair_by_nearest`, `show_on_map`,
+    `residuals_on_map` and `confidence_surface` belong to the map side.
     """
 
     def __init__(self, job: Job, parent: QWidget) -> None:
@@ -46,6 +46,11 @@ class DockActions(QObject):
         self.show_on_map = self._action(
             "show_on_map", "Show on the map", "Show the selected pairs on the map.",
             "mActionZoomToSelected")
+        self.residuals_on_map = self._action(
+            "residuals_on_map", "Residuals on the map",
+            "Draw residuals, error ellipses and the control hull as layers.",
+            "mActionShowAllLayers")
+        self.residuals_on_map.setCheckable(True)
         self.confidence_surface = self._action(
             "confidence_surface", "Confidence surface…",
             "Predicted 95 % uncertainty over the site, as a raster.", "mIconRaster")
@@ -103,7 +108,8 @@ class DockActions(QObject):
         self._offer(self.type_position, True, "")
         for action in (self.show_on_map, self.save_pairs, self.start_over):
             self._offer(action, bool(state.pairs), "There are no pairs yet.")
-        for action in (self.accept, self.draft_report, self.confidence_surface):
+        for action in (self.accept, self.draft_report, self.confidence_surface,
+                       self.residuals_on_map):
             self._offer(action, tie is not None,
                         "There is no solution yet." if fit < 2 else "There is no solution.")
 
@@ -142,7 +148,9 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
     bar.addSeparator()
     bar.addAction(actions.undo)
     bar.addAction(actions.redo)
+    bar.addSeparator()
     bar.addAction(actions.show_on_map)
+    bar.addAction(actions.residuals_on_map)
     spacer = QWidget()
     spacer.setSizePolicy(spacer.sizePolicy().Policy.Expanding,
                          spacer.sizePolicy().Policy.Preferred)
@@ -158,8 +166,8 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
     more.setAccessibleName("More")
     more.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
     more.setMenu(_menu(more, "sitetie_more_menu", (
-        actions.confidence_surface, actions.draft_report, None, actions.open_tie,
-        actions.save_pairs, None, actions.start_over)))
+        actions.residuals_on_map, actions.confidence_surface, actions.draft_report, None,
+        actions.open_tie, actions.save_pairs, None, actions.start_over)))
     bar.addWidget(more)
     return bar
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from qgis.core import QgsSettings
 from qgis.gui import QgisInterface
 from qgis.PyQt.QtCore import QObject, Qt, QTimer
-from qgis.PyQt.QtWidgets import QAction
+from qgis.PyQt.QtWidgets import QAction, QMenu
 
 from ..job.job import Job
 from ..job.job_store import JobStore
 from .dock import SitetieDock
 from .file_work import FileWork
+from .map_link import MapLink
 from .restate_work import RestateWork
 
 OPEN_SETTING = "sitetie/dock_open"
@@ -33,10 +34,9 @@ class Workbench(QObject):
         self.dock = SitetieDock(self.job, iface.mainWindow())
         self.files = FileWork(self.job, self.dock)
         self.restating = RestateWork(self.dock)
+        self.map_link = MapLink(self.job, self.dock, iface)
         self.store.refused.connect(self.dock.say_error)
-        iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.dock)
-        known_place = QgsSettings().contains(OPEN_SETTING)
-        iface.mainWindow().restoreDockWidget(self.dock)
+        known_place = self._place()
         self.dock.setToggleVisibilityAction(toggle)
         self.store.read()
         self.dock.setUserVisible(True)
@@ -45,6 +45,18 @@ class Workbench(QObject):
         if not known_place:
             # Only after the window has laid itself out does it heed a wish.
             QTimer.singleShot(0, self._give_room)
+
+    def _place(self) -> bool:
+        """Put the dock where it was last; whether that place was known."""
+        window = self._iface.mainWindow()
+        if not window.restoreDockWidget(self.dock):
+            self._iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.dock)
+            return False
+        # Adding it as QGIS does would move it; what is left of that is its entry among the panels.
+        panels = window.findChild(QMenu, "mPanelMenu")
+        if panels is not None:
+            panels.addAction(self.dock.toggleViewAction())
+        return True
 
     def _give_room(self) -> None:
         """The first time: the width the dock wants."""
@@ -58,6 +70,7 @@ class Workbench(QObject):
     def unload(self) -> None:
         """Undo all of it; the job stays with the project."""
         self.dock.visibilityChanged.disconnect(self._remember)
+        self.map_link.let_go()
         self.restating.let_go()
         self.store.write()
         self.store.let_go()

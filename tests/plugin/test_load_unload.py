@@ -8,6 +8,7 @@ from typing import Iterator, List
 
 import pytest
 from qgis.core import QgsApplication, QgsProcessingAlgorithm
+from qgis.gui import QgsMapCanvas
 from qgis.PyQt.QtCore import Qt
 from qgis.PyQt.QtWidgets import QAction, QDockWidget, QMainWindow
 
@@ -20,12 +21,17 @@ class Window:
 
     def __init__(self) -> None:
         self.window = QMainWindow()
+        self.canvas = QgsMapCanvas(self.window)
+        self.window.setCentralWidget(self.canvas)
         self.menu: List[QAction] = []
         self.toolbar: List[QAction] = []
         self.shortcuts: List[QAction] = []
 
     def mainWindow(self) -> QMainWindow:
         return self.window
+
+    def mapCanvas(self) -> QgsMapCanvas:
+        return self.canvas
 
     def addPluginToMenu(self, name: str, action: QAction) -> None:
         assert name == "Sitetie"

@@ -1,0 +1,42 @@
+"""What connects the dock's actions and selection with the map side."""
+
+from __future__ import annotations
+
+from qgis.gui import QgisInterface
+from qgis.PyQt.QtCore import QObject
+
+from ..job.job import Job
+from ..map.controller import MapController
+from .dock import SitetieDock
+
+
+class MapLink(QObject):
+    """Hands the dock's wishes to the map, and the map's answers to the dock."""
+
+    def __init__(self, job: Job, dock: SitetieDock, iface: QgisInterface) -> None:
+        super().__init__(dock)
+        self._dock = dock
+        self.map = MapController(job, iface.mapCanvas(), iface.mainWindow())
+        actions = dock.actions_
+        actions.pair_on_map.triggered.connect(self._pair)
+        actions.show_on_map.triggered.connect(lambda: self.map.zoom_to(dock.selected_places()))
+        actions.residuals_on_map.triggered.connect(self.map.show_results)
+        dock.pairs_chosen.connect(self.map.select)
+        self.map.pairing_changed.connect(actions.pair_on_map.setChecked)
+        self.map.results_changed.connect(actions.residuals_on_map.setChecked)
+        self.map.picked.connect(self._picked)
+        self.map.said.connect(dock.say)
+
+    def _pair(self, wanted: bool) -> None:
+        if wanted:
+            self.map.start_pairing()
+        else:
+            self.map.stop_pairing()
+
+    def _picked(self, place: int) -> None:
+        self._dock.show_pairs()
+        self._dock.select_places((place,))
+
+    def let_go(self) -> None:
+        """Undo everything on the map."""
+        self.map.let_go()
