@@ -142,6 +142,7 @@ def check_position(
     others: Sequence[Place],
     expected: Optional[Place] = None,
     tolerance: float = 0.0,
+    others_name: str = "the other pairs",
 ) -> PositionCheck:
     """Compare a typed position with where it is expected, or with the other pairs.
 
@@ -157,6 +158,8 @@ def check_position(
         Where a tie expects the mark, named after it.
     tolerance : float
         How far from there it may lie, metres.
+    others_name : str
+        What the others are called.
     """
     if expected is None and not others:
         return PositionCheck()
@@ -172,7 +175,7 @@ def check_position(
         said = f"{length_words(away, METRE)} from where the tie expects {expected.name}"
     if expected is None or outside:
         (away, name), far = _nearest(position, others), outside
-        nearest = "the other pairs" if far else f"{name}, the nearest of the other pairs"
+        nearest = others_name if far else f"{name}, the nearest of {others_name}"
         said = f"{length_words(away, METRE)} from {nearest}"
     if far and best is not None and best.distance * MUCH_NEARER <= away:
         return PositionCheck(f"It lies {said}; {best.sentence}.", True, best.reading)

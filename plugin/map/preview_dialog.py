@@ -1,0 +1,140 @@
+"""Pairs that are proposed, in a table, before any of them is made."""
+
+from __future__ import annotations
+
+from typing import List, NamedTuple, Optional, Sequence, Tuple
+
+from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtGui import QShowEvent
+from qgis.PyQt.QtWidgets import (
+    QAbstractItemView,
+    QDialog,
+    QDialogButtonBox,
+    QHeaderView,
+    QLabel,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ...core.errors import SitetieError
+from ...core.pairs import Control, Observation, Pair
+from ...core.wording import counted
+from ..dock.hint_label import HintLabel
+from ..job.job import Job
+from .new_pairs import add_pairs, new_pair
+
+
+class Proposal(NamedTuple):
+    """A pair that may be made, and what is to be said of it."""
+
+    control: Control
+    observation: Observation
+    remark: str = ""
+
+
+class PreviewDialog(QDialog):
+    """Entries of a subclass above, the proposed pairs below; ticked ones are made.
+
+    A subclass fills `entries` and calls `show_proposals` whenever they change.
+    """
+
+    COLUMNS = ("Control point", "Observation", "Remarks")
+
+    def __init__(
+        self, job: Job, title: str, name: str, parent: Optional[QWidget] = None
+    ) -> None:
+        super().__init__(parent)
+        self._job = job
+        self._proposals: Sequence[Proposal] = ()
+        self.setObjectName(name)
+        self.setWindowTitle(title)
+        self.entries = QWidget()
+        self.table = QTableWidget(0, len(self.COLUMNS))
+        self.table.setObjectName(f"{name}_preview")
+        self.table.setAccessibleName("Pairs that would be made")
+        self.table.setHorizontalHeaderLabels(self.COLUMNS)
+        self.table.verticalHeader().hide()
+        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.table.setAlternatingRowColors(True)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        header.setStretchLastSection(True)
+        self.table.itemChanged.connect(self._count)
+        self.summary = HintLabel()
+        self.summary.setObjectName(f"{name}_summary")
+        self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
+        self.pair_button = self.buttons.addButton(
+            "Pair", QDialogButtonBox.ButtonRole.AcceptRole)
+        self.pair_button.setObjectName(f"{name}_pair")
+        self.buttons.accepted.connect(self._make)
+        self.buttons.rejected.connect(self.reject)
+        layout = QVBoxLayout(self)
+        layout.addWidget(self.entries)
+        preview = QLabel("&Preview")
+        preview.setBuddy(self.table)
+        layout.addWidget(preview)
+        layout.addWidget(self.table, 1)
+        layout.addWidget(self.summary)
+        layout.addWidget(self.buttons)
+        letter = self.fontMetrics().averageCharWidth()
+        self.resize(76 * letter, 34 * self.fontMetrics().height())
+        self._count()
+
+    def show_proposals(self, proposals: Sequence[Proposal], summary: str, alarm: bool) -> None:
+        """Fill the table; all are ticked."""
+        self._proposals = proposals
+        self.summary.say(summary, alarm)
+        self.table.blockSignals(True)
+        self.table.setRowCount(len(proposals))
+        for place, proposal in enumerate(proposals):
+            first = QTableWidgetItem(proposal.control.id)
+            first.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsUserCheckable
+                           | Qt.ItemFlag.ItemIsSelectable)
+            first.setCheckState(Qt.CheckState.Checked)
+            self.table.setItem(place, 0, first)
+            self.table.setItem(place, 1, QTableWidgetItem(proposal.observation.id))
+            self.table.setItem(place, 2, QTableWidgetItem(proposal.remark))
+        self.table.blockSignals(False)
+        self._count()
+
+    def ticked(self) -> List[Pair]:
+        """The pairs that would be made."""
+        return [
+            new_pair(proposal.control, proposal.observation)
+            for place, proposal in enumerate(self._proposals)
+            if self.table.item(place, 0).checkState() == Qt.CheckState.Checked
+        ]
+
+    def _count(self, *_: object) -> None:
+        number = len(self.ticked())
+        self.pair_button.setText(f"Make {counted(number, 'pair')}")
+        self.pair_button.setEnabled(number > 0)
+
+    def _make(self) -> None:
+        try:
+            add_pairs(self._job, self.ticked())
+        except SitetieError as error:
+            self.summary.say(str(error), alarm=True)
+            return
+        self.accept()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        self.pair_button.setDefault(True)
+
+
+def open_marks(
+    job: Job, control: Sequence[Control], observations: Sequence[Observation]
+) -> Tuple[List[Control], List[Observation]]:
+    """All control points, and the observations that are in no pair yet."""
+    taken = {pair.observation.id for pair in job.state.pairs}
+    return list(control), [item for item in observations if item.id not in taken]
+
+
+def as_recorded(observation: Observation) -> str:
+    """What was recorded of a shot, for a remark."""
+    return ", ".join(part for part in (observation.fix, observation.session, observation.note)
+                     if part)
