@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Optional
 
 from qgis.core import QgsCoordinateReferenceSystem
@@ -98,8 +99,14 @@ def base_name(settings: Settings) -> str:
     """The base projection in words."""
     if settings.base_crs is None:
         return "local Transverse Mercator, centred on the fit pairs with the first solution"
+    return _crs_name(settings.base_crs)
+
+
+@lru_cache(maxsize=16)
+def _crs_name(text: str) -> str:
+    # Asking PROJ for the authority of a CRS takes a tenth of a second.
     try:
-        crs = projected_crs(settings.base_crs)
+        crs = projected_crs(text)
     except SitetieError as error:
         return error.what
     authority = crs.to_authority()

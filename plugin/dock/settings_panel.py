@@ -7,6 +7,7 @@ from typing import List, Optional, Sequence
 from qgis.gui import QgsCollapsibleGroupBox
 from qgis.PyQt.QtWidgets import QVBoxLayout, QWidget
 
+from ...core.settings import Settings
 from ..job.job import Job
 from .base_row import BaseRow
 from .scale_row import ScaleRow
@@ -22,6 +23,7 @@ class SettingsPanel(QWidget):
         self._job = job
         self.setObjectName("sitetie_settings_panel")
         self._rows: List[QWidget] = []
+        self._shown: Optional[Settings] = None
         layout = QVBoxLayout(self)
         self.base, self.scale = BaseRow(job), ScaleRow(job)
 
@@ -53,5 +55,9 @@ class SettingsPanel(QWidget):
         return group
 
     def show_state(self) -> None:
+        settings = self._job.state.settings
+        if settings is self._shown:
+            return
+        self._shown = settings
         for row in self._rows:
-            row.show_settings(self._job.state.settings)  # type: ignore[attr-defined]
+            row.show_settings(settings)  # type: ignore[attr-defined]
