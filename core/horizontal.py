@@ -9,7 +9,7 @@ length. In EPSG terms the similarity is method 9621 with theta = -rotation, the 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Optional, Sequence, Tuple
+from typing import Callable, NamedTuple, Optional, Sequence, Tuple
 
 import numpy as np
 
@@ -24,6 +24,11 @@ FEWEST = {"translation": 1, "rigid": 2, "similarity": 2, "affine": 3}
 WIDER_THAN = 3.0
 #: Steps below this, in standard deviations of the parameters, end the iteration.
 SETTLED = 1e-7
+#: Steps in which the weights follow the matrix. It is known to far better than they need after
+#: one, but gross blunders can turn it and the weights about each other for ever.
+WEIGHING_STEPS = 5
+#: Curvature of the rotation, in standard deviations of a mark, that tests begin to feel.
+FELT = 0.05
 _AFFINE_NAMES = ("easting", "northing", "m_ee", "m_en", "m_ne", "m_nn")
 
 
@@ -92,12 +97,18 @@ def _mapped(points: np.ndarray, matrix) -> np.ndarray:
 
 @dataclass(frozen=True)
 class HorizontalFit:
-    """The part together with the adjustment it came from (not stored)."""
+    """The part together with the adjustment it came from (not stored).
+
+    `without` solves again without some of the marks, and gives the adjustment and the sums of
+    squares it would have without each further mark; None where formulas do, the model being
+    linear or the misfit small.
+    """
 
     part: HorizontalPart
     adjustment: Adjustment
     marks: Tuple[Mark, ...]
     deleted_residuals: np.ndarray
+    without: Optional[Callable[[Sequence[int]], Tuple[Adjustment, np.ndarray]]] = None
 
 
 def fit_horizontal(
@@ -124,34 +135,82 @@ def fit_horizontal(
     _refuse_weak_geometry(model, "observations", base, noise)
     _refuse_weak_geometry(model, "control points", control, control_covariance)
     held = _held_scale(settings)
-    centroid, site_centre = base.mean(axis=0), control.mean(axis=0)
+    given = _Given(model, held, base, noise, control, control_covariance)
+    part, step, covariance, settled = _iterated(given)
+    if not settled:
+        raise GeometryError(
+            "The solution does not settle: the pairs contradict one another grossly.",
+            "Look for a pair with a wrong position, and set it to idle.",
+        )
+    if model == "affine" or "rotation" not in part.names or held is None:
+        return HorizontalFit(part, step, tuple(marks), step.deleted_residuals)
+    offsets = base - part.centroid
+    deleted, _ = _solve_without_each(part, step, offsets, control, covariance, held)
+    without = given.without if _bends(deleted, offsets, covariance) else None
+    return HorizontalFit(part, step, tuple(marks), deleted, without)
+
+
+def _bends(deleted, offsets, covariance) -> bool:
+    """Whether the misfit turns the solution so far that the curvature of the turn is felt.
+
+    A mark that is out by d turns a site of radius r by about d/r, and points leave the tangent
+    by d**2 / 2r.
+    """
+    lengths = np.hypot.reduce(deleted, axis=1)
+    if np.isnan(lengths).all():
+        return False
+    sag = np.nanmax(lengths) ** 2 / (2.0 * np.sqrt(np.mean(offsets**2)))
+    return bool(sag > FELT * np.sqrt(np.trace(covariance, axis1=1, axis2=2).min() / 2.0))
+
+
+class _Given(NamedTuple):
+    """What a solution is made from: metres, one row per mark."""
+
+    model: str
+    held: Optional[HeldScale]
+    base: np.ndarray
+    noise: np.ndarray
+    control: np.ndarray
+    control_covariance: np.ndarray
+
+    def without(self, marks: Sequence[int]) -> Tuple[Adjustment, np.ndarray]:
+        """See `HorizontalFit.without`."""
+        rows = (np.delete(values, list(marks), axis=0) for values in self[2:])
+        rest = _Given(self.model, self.held, *rows)
+        part, step, covariance, _ = _iterated(rest)
+        offsets = rest.base - part.centroid
+        _, squares = _solve_without_each(
+            part, step, offsets, rest.control, covariance, self.held
+        )
+        return step, squares
+
+
+def _iterated(given: _Given) -> Tuple[HorizontalPart, Adjustment, np.ndarray, bool]:
+    """The solution, its last adjustment, the covariances used, and whether it settled."""
+    held, noise = given.held, given.noise
+    centroid, site_centre = given.base.mean(axis=0), given.control.mean(axis=0)
     # Both sides about their middle: large site coordinates would drown the last steps in rounding.
-    offsets, control = base - centroid, control - site_centre
-    names, values, matrix = _start(model, held, offsets, control)
-    damping = _damping(names, held, offsets, control)
+    offsets, control = given.base - centroid, given.control - site_centre
+    weights = 1.0 / np.trace(given.control_covariance + noise, axis1=1, axis2=2)
+    names, values, matrix = _start(given.model, held, offsets, control, weights)
 
     iterations = 0
     while True:
-        covariance = control_covariance + matrix @ noise @ matrix.T
+        if iterations < WEIGHING_STEPS:
+            covariance = given.control_covariance + matrix @ noise @ matrix.T
         tangent = _tangent(names, values, matrix)
         design = _plane_design(offsets) @ tangent
-        # GN step about the present values: linear models reach the answer in one.
         misclosure = control - (values[:2] + offsets @ matrix.T)
         step = adjust(design, misclosure, covariance, **_prior(names, values, held))
-        values = values + damping * step.parameters
+        values = values + _newton_step(step, names, values, matrix, offsets, misclosure)
         matrix = _matrix(names, values, held, matrix)
         iterations += 1
         spread = np.abs(step.parameters) / (1e-300 + np.sqrt(np.diag(step.cofactor)))
         if spread.max() < SETTLED or iterations >= 30:
             break
-    if spread.max() > 1e-3:
-        raise GeometryError(
-            "The solution does not settle: the pairs contradict one another grossly.",
-            "Look for a pair with a wrong position, and set it to idle.",
-        )
     values[:2] += site_centre
     part = HorizontalPart(
-        model=model,
+        model=given.model,
         centroid=tuple(map(float, centroid)),
         names=names,
         values=tuple(map(float, values)),
@@ -159,10 +218,7 @@ def fit_horizontal(
         matrix=tuple(tuple(map(float, row)) for row in matrix),
         cofactor=tuple(tuple(map(float, row)) for row in step.cofactor),
     )
-    deleted = step.deleted_residuals
-    if model == "rigid" or (held is not None and model == "similarity"):
-        deleted = _solve_without_each(part, step, offsets, control + site_centre, covariance, held)
-    return HorizontalFit(part, step, tuple(marks), deleted)
+    return part, step, covariance, bool(spread.max() <= 1e-3)
 
 
 def _held_scale(settings: Settings) -> Optional[HeldScale]:
@@ -202,10 +258,10 @@ def _refuse_weak_geometry(model: str, what: str, points: np.ndarray, noise: np.n
         )
 
 
-def _start(model, held, offsets, control):
-    """Names, first values and matrix: the similarity of least squares with equal weights."""
-    site = control - control.mean(axis=0)
+def _start(model, held, offsets, control, weights):
+    """Names, first values and matrix: the similarity of least squares with round weights."""
     if model == "affine":
+        site = control - control.mean(axis=0)
         matrix = np.linalg.lstsq(offsets, site, rcond=None)[0].T
         values = np.concatenate([control.mean(axis=0), matrix.ravel()])
         return _AFFINE_NAMES, values, matrix
@@ -213,7 +269,7 @@ def _start(model, held, offsets, control):
     values = list(control.mean(axis=0))
     rotation, scale = 0.0, held.value if held is not None else 1.0
     if model != "translation":
-        rotation, fitted_scale = _equal_weight_similarity(offsets, site)
+        rotation, fitted_scale = _similarity(offsets, control, weights)
         names += ("rotation",)
         values.append(rotation)
         if held is None:
@@ -224,30 +280,44 @@ def _start(model, held, offsets, control):
     return names, np.array(values), scale * _rotation_matrix(rotation)
 
 
-def _damping(names, held, offsets, control) -> np.ndarray:
-    """Factor on each parameter's step.
+def _newton_step(step, names, values, matrix, offsets, misclosure) -> np.ndarray:
+    """The Gauss-Newton step, corrected for the curvature of the rotation.
 
-    With the scale held, a Gauss-Newton step turns too far by the ratio of the scale the pairs
-    have to the one that is held, and would never settle where that exceeds 2.
+    Where the scale is held far from the pairs' own, or a blunder is as large as the site,
+    Gauss-Newton alone would turn too far and never settle.
     """
-    damping = np.ones(len(names))
-    if held is not None and "rotation" in names:
-        _, found = _equal_weight_similarity(offsets, control)
-        damping[names.index("rotation")] = held.value / found
-    return damping
+    if "rotation" not in names:
+        return step.parameters
+    inverse = step.whitening_inverse
+    pull = -(np.swapaxes(inverse, 1, 2) @ inverse @ misclosure[:, :, None])[:, :, 0]
+    turned = offsets @ matrix.T
+    curvature = np.zeros((len(names), len(names)))
+    at = names.index("rotation")
+    curvature[at, at] = -np.sum(pull * turned)
+    if "scale" in names:
+        other = names.index("scale")
+        across = np.stack([-turned[:, 1], turned[:, 0]], axis=1)
+        curvature[at, other] = curvature[other, at] = np.sum(pull * across) / values[other]
+    corrected = np.eye(len(names)) + step.cofactor @ curvature
+    if np.linalg.det(corrected) <= 0.0:  # beyond the turning point: no minimum that way
+        return step.parameters
+    return np.linalg.solve(corrected, step.parameters)
 
 
-def _equal_weight_similarity(offsets: np.ndarray, site: np.ndarray) -> Tuple[float, float]:
-    """Rotation and scale that turn centred base positions into centred site positions."""
-    cosine = np.sum(offsets * site)
-    sine = np.sum(offsets[:, 0] * site[:, 1] - offsets[:, 1] * site[:, 0])
+def _similarity(base: np.ndarray, site: np.ndarray, weights: np.ndarray) -> Tuple[float, float]:
+    """Rotation and scale that turn base positions into site positions, one weight per point."""
+    root = np.sqrt(weights)[:, None]
+    base = root * (base - np.average(base, axis=0, weights=weights))
+    site = root * (site - np.average(site, axis=0, weights=weights))
+    cosine = np.sum(base * site)
+    sine = np.sum(base[:, 0] * site[:, 1] - base[:, 1] * site[:, 0])
     length = np.hypot(cosine, sine)
-    if length < 1e-6 * np.linalg.norm(offsets) * np.linalg.norm(site):
+    if length < 1e-6 * np.linalg.norm(base) * np.linalg.norm(site):
         raise GeometryError(
             "No rotation brings the control points near the observations.",
             "Look for exchanged eastings and northings, or pairs of different marks.",
         )
-    return float(np.arctan2(sine, cosine)), float(length / np.sum(offsets**2))
+    return float(np.arctan2(sine, cosine)), float(length / np.sum(base**2))
 
 
 def _rotation_matrix(rotation: float) -> np.ndarray:
@@ -295,38 +365,45 @@ def _prior(names, values, held) -> dict:
             "prior_sigma": np.array([held.sigma])}
 
 
-def _solve_without_each(part, step, offsets, control, covariance, held) -> np.ndarray:
-    """(m, 2) residual of each mark from a solution without it, for models that are not linear.
+def _solve_without_each(
+    part, step, offsets, control, covariance, held
+) -> Tuple[np.ndarray, np.ndarray]:
+    """(m, 2) residual of each mark from a solution without it, and (m,) its sum of squares.
 
-    All m solutions run side by side: the weighted sum of squares is quadratic in t and M, so
-    leaving out a mark only subtracts its own share.
+    For models that are not linear. All m solutions run side by side, by Newton's method: the
+    weighted sum of squares is quadratic in t and M, so leaving out a mark only subtracts its own
+    share.
     """
     size = np.sqrt(np.mean(offsets**2)) or 1.0
-    plane = _plane_design(offsets / size)
     root = np.linalg.inv(np.linalg.cholesky(covariance))
-    rows = root @ plane
+    rows = root @ _plane_design(offsets / size)
     misfit = root @ (control - part.translation - offsets @ np.array(part.matrix).T)[:, :, None]
-    shares = np.swapaxes(rows, 1, 2) @ rows
+    normals = np.swapaxes(rows, 1, 2) @ rows
     rights = (np.swapaxes(rows, 1, 2) @ misfit)[:, :, 0]
-    normal = shares.sum(axis=0) - shares
-    right = rights.sum(axis=0) - rights
+    squares = np.sum(misfit**2, axis=(1, 2))
+    normal, right, squares = (x.sum(axis=0) - x for x in (normals, rights, squares))
 
     names = part.names
-    full = np.array(part.values)
-    values = np.tile(full, (len(offsets), 1))
+    turn, at = names.index("rotation"), names.index("scale") if "scale" in names else None
+    values = _start_without_each(part, offsets, control, covariance)
     plane_full = np.concatenate([part.translation, np.ravel(part.matrix) * size])
     usable = step.testable == step.group_size
-    for _ in range(6):
+    scaling = np.array([1.0, 1.0, size, size, size, size])
+    for round_ in range(7):
         matrices = np.array([_matrix(names, v, held, None) for v in values])
-        scaling = np.array([1.0, 1.0, size, size, size, size])[:, None]
-        tangents = np.array([_tangent(names, v, m) * scaling
-                             for v, m in zip(values, matrices)])
         moved = np.concatenate([values[:, :2], matrices.reshape(-1, 4) * size], axis=1)
-        gradient = right - np.einsum("mij,mj->mi", normal, moved - plane_full)
+        moved -= plane_full
+        pulled = np.einsum("mij,mj->mi", normal, moved)
+        if round_ == 6:
+            break
+        tangents = np.array([_tangent(names, v, m) for v, m in zip(values, matrices)])
+        tangents *= scaling[:, None]
+        gradient = right - pulled
         left = np.swapaxes(tangents, 1, 2) @ normal @ tangents
         side = np.einsum("miu,mi->mu", tangents, gradient)
-        if held is not None and held.sigma > 0.0:
-            at = names.index("scale")
+        bend = np.sum(gradient[:, 2:] * matrices.reshape(-1, 4), axis=1) * size
+        left[:, turn, turn] += np.where(bend > -0.5 * left[:, turn, turn], bend, 0.0)
+        if at is not None:
             left[:, at, at] += 1.0 / held.sigma**2
             side[:, at] += (held.value - values[:, at]) / held.sigma**2
         scale = 1.0 / np.sqrt(np.maximum(np.diagonal(left, axis1=1, axis2=2), 1e-300))
@@ -334,6 +411,27 @@ def _solve_without_each(part, step, offsets, control, covariance, held) -> np.nd
         balanced[~usable] = np.eye(len(names))
         change = scale * np.linalg.solve(balanced, (side * scale)[:, :, None])[:, :, 0]
         values = values + np.where(usable[:, None], change, 0.0)
-    matrices = np.array([_matrix(names, v, held, None) for v in values])
+    squares = squares + np.sum((pulled - 2.0 * right) * moved, axis=1)
+    if at is not None:
+        squares += ((held.value - values[:, at]) / held.sigma) ** 2
     deleted = values[:, :2] + np.einsum("mij,mj->mi", matrices, offsets) - control
-    return np.where(usable[:, None], deleted, np.nan)
+    return np.where(usable[:, None], deleted, np.nan), np.where(usable, squares, np.nan)
+
+
+def _start_without_each(part, offsets, control, covariance) -> np.ndarray:
+    """(m, u) values to start from without each mark: those that round weights turn to.
+
+    Plane positions as complex numbers. The full solution is no start where it carries a blunder.
+    """
+    weights = 1.0 / np.trace(covariance, axis1=1, axis2=2)
+    base, site = offsets @ [1.0, 1j], control @ [1.0, 1j]
+    sums = [weights, weights * base, weights * site, weights * np.conj(base) * site]
+    weight, first, second, product = (np.sum(x) - x for x in sums)
+    weight = np.maximum(weight, 1e-300)
+    direction = product - np.conj(first) * second / weight
+    rotation = np.angle(direction)
+    moved = (second - part.scale * np.exp(1j * rotation) * first) / weight
+    values = np.tile(np.array(part.values), (len(offsets), 1))
+    values[:, 0], values[:, 1] = moved.real, moved.imag
+    values[:, part.names.index("rotation")] = rotation
+    return values

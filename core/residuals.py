@@ -72,7 +72,7 @@ def _own_residuals(side: str, fit: Fit, arrays: PairArrays) -> np.ndarray:
 def _fit_fields(fit: Fit, settings: Settings, unit: float):
     adjustment, level = fit.adjustment, settings.test_level
     estimated = settings.sigma_basis == "estimated"
-    verdicts = judge(adjustment, level, estimated)
+    verdicts = judge(adjustment, level, estimated, fit.without)
     if estimated:
         tests, limits = adjustment.tau, adjustment.tau_critical_values(level)
     else:

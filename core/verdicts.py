@@ -7,7 +7,7 @@ only when no other explains it nearly as well; then it is swept out and the rest
 from __future__ import annotations
 
 import math
-from typing import List, Tuple
+from typing import Callable, List, Optional, Sequence, Tuple, Union
 
 import numpy as np
 
@@ -22,7 +22,16 @@ EVIDENCE_RATIO = 100.0
 Verdict = Tuple[str, Tuple[int, ...]]
 
 
-def judge(adjustment: Adjustment, level: float, estimated: bool = False) -> List[Verdict]:
+#: Solves again without some of the groups; gives the sums of squares without each further one too.
+Without = Callable[[Sequence[int]], Tuple[Adjustment, np.ndarray]]
+
+
+def judge(
+    adjustment: Adjustment,
+    level: float,
+    estimated: bool = False,
+    without: Optional[Without] = None,
+) -> List[Verdict]:
     """A verdict for each group of an adjustment, with the other groups it speaks of.
 
     Parameters
@@ -31,6 +40,9 @@ def judge(adjustment: Adjustment, level: float, estimated: bool = False) -> List
         Of the test of one pair.
     estimated : bool
         Whether the variance factor is unknown, so that tau decides.
+    without : function, optional
+        Where the model is not linear: a gross blunder turns the solution so far that formulas
+        about it would accuse good groups too, so each is left out by solving again.
     """
     count, size = adjustment.residuals.shape
     testable = adjustment.testable == size
@@ -45,7 +57,8 @@ def judge(adjustment: Adjustment, level: float, estimated: bool = False) -> List
     if not flagged.any():
         return verdicts
     first = list(np.flatnonzero(flagged))
-    blamed = _sweep(adjustment, level, estimated, verdicts)
+    swept = _ByFormula(adjustment) if without is None else _BySolving(count, without)
+    blamed = _sweep(swept, size, level, estimated, verdicts)
     for i in first:
         if verdicts[i][0] == FITS:
             verdicts[i] = (FITS_WITHOUT, tuple(blamed))
@@ -67,17 +80,12 @@ def _tell_half_tested(adjustment: Adjustment, level: float, estimated: bool, ver
         verdicts[i] = (CANNOT_TELL, tuple(j for j in group if j != i))
 
 
-def _sweep(adjustment, level, estimated, verdicts) -> List[int]:
+def _sweep(left: Union[_ByFormula, _BySolving], size, level, estimated, verdicts) -> List[int]:
     """Accuse one group after the other, writing the verdicts; all that were blamed, in order."""
-    count, size = adjustment.residuals.shape
-    basis = adjustment.whitened_basis.reshape(count * size, -1)
-    matrix = np.eye(count * size) - basis @ basis.T
-    residuals = adjustment.whitened_residuals.ravel().copy()
-    squares, redundancy = adjustment.sum_of_squares, adjustment.redundancy
     accused: List[int] = []
     while True:
-        tests, testable = _tests(matrix, residuals, count, size)
-        testable[accused] = False
+        tests, testable = left.tests()
+        squares, redundancy = left.squares, left.redundancy
         flagged = _exceeds(tests, testable, squares, redundancy, size, level, estimated)
         if not flagged.any():
             return accused
@@ -91,21 +99,67 @@ def _sweep(adjustment, level, estimated, verdicts) -> List[int]:
             return accused + group
         verdicts[best] = (DOES_NOT_BELONG, ())
         accused.append(best)
-        squares -= tests[best]
-        redundancy -= size
-        rows = slice(best * size, (best + 1) * size)
-        gain = matrix[:, rows] @ np.linalg.inv(matrix[rows, rows])
-        residuals = residuals - gain @ residuals[rows]
-        matrix = matrix - gain @ matrix[rows, :]
+        left.sweep_out(best)
 
 
-def _tests(matrix, residuals, count, size):
-    blocks = matrix.reshape(count, size, count, size)[np.arange(count), :, np.arange(count), :]
-    testable = np.linalg.eigvalsh(blocks)[:, 0] > NO_REDUNDANCY
-    safe = np.where(testable[:, None, None], blocks, np.eye(size))
-    split = residuals.reshape(count, size)
-    tests = np.einsum("mi,mi->m", split, np.linalg.solve(safe, split[:, :, None])[:, :, 0])
-    return np.where(testable, tests, 0.0), testable
+class _ByFormula:
+    """What is left of a linear adjustment while groups are swept out of it."""
+
+    def __init__(self, adjustment: Adjustment) -> None:
+        self.count, self.size = adjustment.residuals.shape
+        basis = adjustment.whitened_basis.reshape(self.count * self.size, -1)
+        self._matrix = np.eye(self.count * self.size) - basis @ basis.T
+        self._residuals = adjustment.whitened_residuals.ravel()
+        self._gone: List[int] = []
+        self.squares, self.redundancy = adjustment.sum_of_squares, adjustment.redundancy
+
+    def tests(self) -> Tuple[np.ndarray, np.ndarray]:
+        """Drop of the sum of squares when each group is left out, and which can be tested."""
+        every = np.arange(self.count)
+        blocks = self._matrix.reshape(self.count, self.size, self.count, self.size)
+        blocks = blocks[every, :, every, :]
+        testable = np.linalg.eigvalsh(blocks)[:, 0] > NO_REDUNDANCY
+        testable[self._gone] = False
+        safe = np.where(testable[:, None, None], blocks, np.eye(self.size))
+        split = self._residuals.reshape(self.count, self.size)
+        solved = np.linalg.solve(safe, split[:, :, None])[:, :, 0]
+        return np.where(testable, np.einsum("mi,mi->m", split, solved), 0.0), testable
+
+    def sweep_out(self, group: int) -> None:
+        self.squares -= self.tests()[0][group]
+        self.redundancy -= self.size
+        self._gone.append(group)
+        rows = slice(group * self.size, (group + 1) * self.size)
+        gain = self._matrix[:, rows] @ np.linalg.inv(self._matrix[rows, rows])
+        self._residuals = self._residuals - gain @ self._residuals[rows]
+        self._matrix = self._matrix - gain @ self._matrix[rows, :]
+
+
+class _BySolving:
+    """The same of an adjustment that is not linear."""
+
+    def __init__(self, count: int, without: Without) -> None:
+        self._without = without
+        self._kept = list(range(count))
+        self._gone: List[int] = []
+        self._solve()
+
+    def _solve(self) -> None:
+        self._left, self._squares_without = self._without(self._gone)
+        self.squares, self.redundancy = self._left.sum_of_squares, self._left.redundancy
+
+    def tests(self) -> Tuple[np.ndarray, np.ndarray]:
+        """Drop of the sum of squares when each group is left out, and which can be tested."""
+        count = len(self._kept) + len(self._gone)
+        tests, testable = np.zeros(count), np.zeros(count, dtype=bool)
+        testable[self._kept] = self._left.testable == self._left.group_size
+        tests[self._kept] = np.maximum(self.squares - self._squares_without, 0.0)
+        return np.where(testable, tests, 0.0), testable
+
+    def sweep_out(self, group: int) -> None:
+        self._gone.append(group)
+        self._kept.remove(group)
+        self._solve()
 
 
 def _exceeds(tests, testable, squares, redundancy, size, level, estimated):

@@ -69,6 +69,7 @@ class VerticalFit:
     part: VerticalPart
     adjustment: Adjustment
     marks: Tuple[Mark, ...]
+    without: None = None
 
     @property
     def deleted_residuals(self) -> np.ndarray:
