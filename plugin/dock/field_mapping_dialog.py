@@ -69,7 +69,7 @@ class FieldMappingDialog(QDialog):
         self.setWindowTitle(f"Fields of {layer.name()}")
         self.boxes: Dict[str, QComboBox] = {}
         form = QFormLayout()
-        form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
+        form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
         for name in CONTROL_FIELDS if self._control else OBSERVATION_FIELDS:
             form.addRow(LABELS[name][0], self._box(name, source))
         self.packed = QCheckBox("Angles are packed as degrees, minutes, seconds (DDD.MMSSsss)")
