@@ -19,6 +19,10 @@ class MapLink(QObject):
         self.map = MapController(job, iface.mapCanvas(), iface.mainWindow())
         actions = dock.actions_
         actions.pair_on_map.triggered.connect(self._pair)
+        actions.type_position.triggered.connect(lambda: self.map.type_position())
+        actions.pair_by_ids.triggered.connect(lambda: self.map.pair_by_ids())
+        actions.pair_by_nearest.triggered.connect(lambda: self.map.pair_by_nearest())
+        actions.confidence_surface.triggered.connect(lambda: self.map.make_confidence_surface())
         actions.show_on_map.triggered.connect(lambda: self.map.zoom_to(dock.selected_places()))
         actions.residuals_on_map.triggered.connect(self.map.show_results)
         dock.pairs_chosen.connect(self.map.select)

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Iterable, Optional
+from typing import Iterable, List, Optional, Tuple
 
 from qgis.gui import QgsMapCanvas, QgsMapTool
 from qgis.PyQt.QtCore import QObject, pyqtSignal
-from qgis.PyQt.QtWidgets import QWidget
+from qgis.PyQt.QtWidgets import QDialog, QWidget
 
+from ...core.errors import SitetieError
+from ...core.pairs import Control, Observation
 from ..job.job import Job
+from .confidence_dialog import ConfidenceDialog
+from .confidence_layers import ConfidenceLayers
 from .connections import Connections
+from .id_rule_dialog import IdRuleDialog
 from .map_marks import Kind, MapMarks
+from .nearest_dialog import NearestDialog
 from .pair_finder import PairFinder
 from .pairing_tool import PairingTool
 from .result_layers import ResultLayers
+from .typing_dialog import TypingDialog
 
 
 class MapController(QObject):
@@ -45,11 +52,13 @@ class MapController(QObject):
         self.tool = PairingTool(job, canvas, self.marks)
         self.results = ResultLayers(job, self)
         self.finder = PairFinder(job, canvas, self.marks, self.results, self)
-        self._earlier_tool: Optional[QgsMapTool] = None
+        self.surfaces = ConfidenceLayers(job, self.results, self)
+        self._typing: Optional[TypingDialog] = None
         self._signals = Connections()
         self._signals.make(canvas.mapToolSet, self._tool_set)
         self._signals.make(self.tool.said, self.said)
         self._signals.make(self.tool.picked, self.picked)
+        self._signals.make(self.surfaces.said, self.said)
         self._signals.make(self.finder.picked, self.picked)
         self._signals.make(self.results.shown_changed, self.results_changed)
 
@@ -69,6 +78,47 @@ class MapController(QObject):
         """Lay the pairing tool down."""
         self._canvas.unsetMapTool(self.tool)
 
+    def type_position(self) -> None:
+        """Open the form for a position from a list; it stays open beside the map."""
+        if self._typing is None:
+            self._typing = TypingDialog(self._job, self._canvas, self.marks, self._window)
+            self._typing.said.connect(self.said)
+        self._typing.show()
+        self._typing.raise_()
+        self._typing.activateWindow()
+
+    def pair_by_ids(self) -> None:
+        """Offer the pairs that a rule for the ids gives."""
+        read = self._read_both()
+        if read is not None:
+            self._open(IdRuleDialog(self._job, *read, self._faults(), self._window))
+
+    def pair_by_nearest(self) -> None:
+        """Offer the pairs that lie where the tie expects them."""
+        read = self._read_both()
+        tie = self._job.tie
+        if tie is None:
+            self.said.emit("Pair two marks first: nearness needs a rough solution.")
+        elif read is not None:
+            self._open(NearestDialog(self._job, tie, *read, self._window))
+
+    def _read_both(self) -> Optional[Tuple[List[Control], List[Observation]]]:
+        """All control points and observations; says why where they cannot be read."""
+        try:
+            return tuple(  # type: ignore[return-value]
+                [mark.value for mark in self.marks.readable(kind)] for kind in Kind)
+        except SitetieError as error:
+            self.said.emit(str(error))
+            return None
+
+    def _faults(self) -> List[SitetieError]:
+        return [fault for kind in Kind for fault in self.marks.faults(kind)]
+
+    def _open(self, dialog: QDialog) -> bool:
+        chosen = bool(dialog.exec())
+        dialog.deleteLater()
+        return chosen
+
     def _tool_set(self, new: Optional[QgsMapTool], _: Optional[QgsMapTool] = None) -> None:
         self.pairing_changed.emit(new is self.tool)
 
@@ -77,6 +127,20 @@ class MapController(QObject):
     def show_results(self, shown: bool) -> None:
         """Put the residuals on the map, or take them off it."""
         self.results.show(shown)
+
+    def make_confidence_surface(self) -> None:
+        """Ask what it is to show, and put it on the map when it is computed."""
+        tie = self._job.tie
+        if tie is None:
+            self.said.emit("There is no solution yet, so nothing can be predicted.")
+            return
+        try:
+            dialog = ConfidenceDialog(tie, self._window)
+        except SitetieError as error:
+            self.said.emit(str(error))
+            return
+        if self._open(dialog):
+            self.surfaces.make(tie, dialog.path(), dialog.cell_size(), dialog.what.currentData())
 
     def select(self, places: Iterable[int]) -> None:
         """Show which pairs are selected."""
@@ -89,6 +153,10 @@ class MapController(QObject):
     def let_go(self) -> None:
         """Undo everything: tool, rings, layers, signals."""
         self._signals.undo()
+        if self._typing is not None:
+            self._typing.let_go()
+            self._typing = None
+        self.surfaces.let_go()
         self.finder.let_go()
         self.tool.let_go()
         self.results.let_go()

@@ -209,7 +209,7 @@ class ResultLayers(QObject):
     # -- making, finding, removing ------------------------------------------------------------
 
     def _make(self) -> None:
-        group = self._group()
+        group = self.group()
         for place, (role, plan) in enumerate(self._plans.items()):
             if role in self._layers:
                 continue
@@ -220,7 +220,8 @@ class ResultLayers(QObject):
             self._take(role, layer)
         self.outside.make(group)
 
-    def _group(self) -> QgsLayerTreeGroup:
+    def group(self) -> QgsLayerTreeGroup:
+        """The group of Sitetie's layers, made where it is missing."""
         root = self._project.layerTreeRoot()
         for group in root.findGroups():
             if group.customProperty(GROUP_PROPERTY):

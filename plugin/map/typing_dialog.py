@@ -1,0 +1,448 @@
+"""A form for a position from a list: read back and shown on the map while it is typed."""
+
+from __future__ import annotations
+
+from typing import Dict, List, Optional, Tuple
+
+from qgis.core import QgsCoordinateReferenceSystem, QgsRectangle
+from qgis.gui import QgsMapCanvas, QgsProjectionSelectionWidget
+from qgis.PyQt.QtCore import Qt, pyqtSignal
+from qgis.PyQt.QtGui import QCloseEvent
+from qgis.PyQt.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QDialog,
+    QDialogButtonBox,
+    QFormLayout,
+    QHBoxLayout,
+    QLineEdit,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ...core.errors import SitetieError
+from ...core.misreadings import Place, PositionCheck, Reading, check_position
+from ...core.nearby import geodetic_positions, search_radius
+from ...core.numerals import parse_number
+from ...core.pairs import Control, Observation
+from ...core.positions import GeodeticCoordinates, format_angle
+from ...core.typed_position import TypedPosition, Way
+from ..dock.hint_label import HintLabel
+from ..job.job import Job
+from ..job.layer_source import crs_text
+from .canvas_places import on_canvas
+from .connections import Connections
+from .map_marks import Kind, MapMarks
+from .map_ring import MapRing
+from .new_pairs import add_pairs, new_pair
+
+#: Observations of the layer that show where the site is while there are no pairs.
+SOME = 200
+PLACEHOLDERS = {
+    "Latitude": "48 47 10.388 N, 48.786219 or 48°47′10.388″",
+    "Longitude": "14 55 57.146 E, 14.932541 or −14.932541",
+    "X": "metres", "Y": "metres", "Z": "metres",
+    "Easting": "in the unit of the CRS", "Northing": "in the unit of the CRS",
+}
+
+
+class TypingDialog(QDialog):
+    """Stays open for the next mark of a list.
+
+    Signals
+    -------
+    said : str
+    """
+
+    said = pyqtSignal(str)
+
+    def __init__(
+        self, job: Job, canvas: QgsMapCanvas, marks: MapMarks, parent: Optional[QWidget] = None
+    ) -> None:
+        super().__init__(parent)
+        self._job, self._canvas, self._marks = job, canvas, marks
+        self._better: Optional[Reading] = None
+        self.setObjectName("sitetie_typing")
+        self.setWindowTitle("Type a position")
+        self._ring = MapRing(canvas, radius=10.0)
+        self._expected_ring = MapRing(canvas, radius=12.0, dashed=True)
+        self.fields: Dict[str, Tuple[QLineEdit, HintLabel]] = {}
+        self._build()
+        self._signals = Connections()
+        self._signals.make(job.changed, self._job_changed)
+        self._signals.make(marks.changed, self._job_changed)
+        self._fill_control()
+        self._way_chosen()
+
+    def let_go(self) -> None:
+        """Leave map and job for good."""
+        self._signals.undo()
+        for ring in (self._ring, self._expected_ring):
+            ring.remove()
+        self.deleteLater()
+
+    # -- the form -----------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        self.control = _combo("sitetie_typing_control")
+        self.control.setToolTip("The control point that the position belongs to.")
+        self.way = _combo("sitetie_typing_way")
+        for way in Way:
+            self.way.addItem(way.value[0].upper() + way.value[1:], way)
+        self.crs = QgsProjectionSelectionWidget()
+        self.crs.setObjectName("sitetie_typing_crs")
+        self.crs.setAccessibleName("CRS of the position")
+        self.packed = QCheckBox("Packed degrees, minutes, seconds (DDD.MMSSsss)")
+        self.packed.setObjectName("sitetie_typing_packed")
+        self.orthometric = QCheckBox("The height stands on the job's geoid, not on the ellipsoid")
+        self.orthometric.setObjectName("sitetie_typing_orthometric")
+        self.name, self.note = QLineEdit(), QLineEdit()
+        self.sigma_h, self.sigma_v = QLineEdit(), QLineEdit()
+        for line, name, spoken in (
+            (self.name, "name", "Id of the observation"), (self.note, "note", "Note"),
+            (self.sigma_h, "sigma_h", "Sigma per horizontal axis, metres"),
+            (self.sigma_v, "sigma_v", "Sigma of the height, metres"),
+        ):
+            line.setObjectName(f"sitetie_typing_{name}")
+            line.setAccessibleName(spoken)
+        for line in (self.sigma_h, self.sigma_v):
+            line.setPlaceholderText("blank: the default of the settings, called assumed")
+        self.note.setPlaceholderText("where it comes from, such as: list of 2019")
+        self.form = QFormLayout()
+        self.form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
+        self.form.addRow("&Control point", self.control)
+        self.form.addRow("Given as", self.way)
+        self.form.addRow("C&RS", self.crs)
+        for way in Way:
+            for name in way.names:
+                self._add_field(name, name)
+        self.form.addRow("", self.packed)
+        self._add_field("Height", "&Height, metres")
+        self.form.addRow("", self.orthometric)
+        self.form.addRow("&Id of the observation", self.name)
+        self.form.addRow("Sigma hori&zontal, metres", self.sigma_h)
+        self.form.addRow("Sigma &vertical, metres", self.sigma_v)
+        self.form.addRow("&Note", self.note)
+        self.verdict = HintLabel()
+        self.verdict.setObjectName("sitetie_typing_verdict")
+        self.take_reading = QPushButton()
+        self.take_reading.setObjectName("sitetie_typing_take_reading")
+        self.show_point = QPushButton("&Show on the map")
+        self.show_point.setObjectName("sitetie_typing_show")
+        self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+        self.pair = self.buttons.addButton("&Pair", QDialogButtonBox.ButtonRole.ApplyRole)
+        self.pair.setObjectName("sitetie_typing_pair")
+        hints = QHBoxLayout()
+        hints.addWidget(self.take_reading)
+        hints.addStretch(1)
+        hints.addWidget(self.show_point)
+        layout = QVBoxLayout(self)
+        layout.addLayout(self.form)
+        layout.addWidget(self.verdict)
+        layout.addLayout(hints)
+        layout.addStretch(1)
+        layout.addWidget(self.buttons)
+        self.setMinimumWidth(64 * self.fontMetrics().averageCharWidth())
+        self._connect()
+
+    def _add_field(self, name: str, label: str) -> None:
+        line, echo = QLineEdit(), HintLabel()
+        line.setObjectName(f"sitetie_typing_{name.lower()}")
+        line.setAccessibleName(name)
+        line.setPlaceholderText(PLACEHOLDERS.get(name, "blank: none"))
+        echo.setObjectName(f"sitetie_typing_{name.lower()}_echo")
+        line.textChanged.connect(self._read)
+        self.fields[name] = (line, echo)
+        self.form.addRow(label, line)
+        self.form.addRow("", echo)
+
+    def _connect(self) -> None:
+        self.control.currentIndexChanged.connect(self._control_chosen)
+        self.way.currentIndexChanged.connect(self._way_chosen)
+        self.crs.crsChanged.connect(self._read)
+        for box in (self.packed, self.orthometric):
+            box.toggled.connect(self._read)
+        for line in (self.sigma_h, self.sigma_v, self.name):
+            line.textChanged.connect(self._read)
+        self.take_reading.clicked.connect(self._take_reading)
+        self.show_point.clicked.connect(self._show_on_map)
+        self.pair.clicked.connect(self._make)
+        self.buttons.rejected.connect(self.close)
+
+    def _fill_control(self) -> None:
+        """The control points that are in no pair come first; the chosen one stays chosen."""
+        paired = {pair.control.id: pair.control for pair in self._job.state.pairs}
+        known: Dict[str, Control] = {}
+        if self._marks.layer(Kind.CONTROL) is not None:
+            try:
+                known = {mark.id: mark.value  # type: ignore[misc]
+                         for mark in self._marks.readable(Kind.CONTROL)}
+            except SitetieError as error:
+                self.said.emit(str(error))
+        known.update(paired)
+        chosen = self.chosen_control()
+        self.control.blockSignals(True)
+        self.control.clear()
+        for name, control in sorted(known.items(), key=lambda item: item[0] in paired):
+            words = f"{name} (in a pair)" if name in paired else name
+            self.control.addItem(words, control)
+            if chosen is not None and chosen.id == name:
+                self.control.setCurrentIndex(self.control.count() - 1)
+        self.control.blockSignals(False)
+
+    # -- what stands in it --------------------------------------------------------------------
+
+    def chosen_control(self) -> Optional[Control]:
+        return self.control.currentData()
+
+    def typed(self) -> TypedPosition:
+        """What is typed, read or not."""
+        way = self.way.currentData()
+        crs = self.crs.crs()
+        return TypedPosition(
+            way, tuple(self.fields[name][0].text() for name in way.names),
+            crs_text(crs) if crs.isValid() else "", self.packed.isChecked(),
+            self.fields["Height"][0].text())
+
+    def observation(self) -> Observation:
+        """Raises SitetieError."""
+        settings = self._job.state.settings
+        return self.typed().observation(
+            self.name.text(), settings, _sigma(self.sigma_h, "The horizontal sigma"),
+            _sigma(self.sigma_v, "The vertical sigma"), self.note.text(),
+            settings.geoid if self.orthometric.isChecked() else None)
+
+    def _way_chosen(self, *_: object) -> None:
+        chosen = self.way.currentData()
+        for way in Way:
+            for name in way.names:
+                self._set_visible(self.fields[name], way is chosen)
+        self.packed.setVisible(chosen is Way.ANGLES)
+        self._set_visible(self.fields["Height"], chosen is not Way.GEOCENTRIC)
+        self.orthometric.setVisible(
+            chosen is not Way.GEOCENTRIC and bool(self._job.state.settings.geoid))
+        if chosen is not Way.MAP:
+            self.crs.setCrs(QgsCoordinateReferenceSystem(self._job.state.settings.observation_crs))
+        elif not self.crs.crs().isValid() or self.crs.crs().isGeographic():
+            self.crs.setCrs(QgsCoordinateReferenceSystem())
+        self._control_chosen()
+
+    def _set_visible(self, field: Tuple[QLineEdit, HintLabel], visible: bool) -> None:
+        line, echo = field
+        line.setVisible(visible)
+        echo.setVisible(visible)
+        label = self.form.labelForField(line)
+        if label is not None:
+            label.setVisible(visible)
+
+    def _control_chosen(self, *_: object) -> None:
+        control = self.chosen_control()
+        if control is not None:
+            self.name.setText(self._free_name(f"{control.id} typed"))
+        self._read()
+
+    def _free_name(self, wanted: str) -> str:
+        taken = {pair.observation.id for pair in self._job.state.pairs}
+        name, number = wanted, 2
+        while name in taken:
+            name, number = f"{wanted} {number}", number + 1
+        return name
+
+    # -- reading back -------------------------------------------------------------------------
+
+    def _read(self, *_: object) -> None:
+        """Echo every value, show the point, compare it with where it is expected."""
+        typed = self.typed()
+        names = list(typed.way.names)
+        names += [] if typed.way is Way.GEOCENTRIC else ["Height"]
+        for name, echo in zip(names, typed.echoes()):
+            self.fields[name][1].say(echo.words, echo.wrong)
+        position, problem = self._position(typed)
+        check = self._check(typed, position) if typed.complete else PositionCheck()
+        self._better = check.better
+        self._show_verdict(typed, position, check, problem)
+        self._show_rings(position)
+        self.pair.setEnabled(position is not None and self.chosen_control() is not None)
+
+    def _position(self, typed: TypedPosition) -> Tuple[Optional[GeodeticCoordinates], str]:
+        """The position, or why there is none; blank while it is still being typed or where a
+        field says it already."""
+        if not typed.complete:
+            return None, ""
+        if not typed.crs:
+            return None, "Choose the CRS that the position is in."
+        if any(echo.wrong for echo in typed.echoes()):
+            return None, ""
+        try:
+            self.observation()
+            return typed.geodetic(), ""
+        except SitetieError as error:
+            return None, str(error)
+
+    def _check(
+        self, typed: TypedPosition, position: Optional[GeodeticCoordinates]
+    ) -> PositionCheck:
+        try:
+            expected, tolerance = self._expected(position)
+            readings = typed.readings() if typed.crs else []
+        except SitetieError as error:
+            return PositionCheck(str(error), far=True)
+        others, name = self._others()
+        here = None if position is None else (float(position.latitude), float(position.longitude))
+        return check_position(here, readings, others, expected, tolerance, name)
+
+    def _expected(
+        self, position: Optional[GeodeticCoordinates]
+    ) -> Tuple[Optional[Place], float]:
+        """Where the tie expects the chosen control point, and how far off is ordinary, metres."""
+        tie, control = self._job.tie, self.chosen_control()
+        if tie is None or control is None or not control.has_position:
+            return None, 0.0
+        latitude, longitude, _ = tie.to_geodetic(control.easting, control.northing)
+        shot = Observation(control.id, float(latitude), float(longitude))
+        radius = search_radius(tie, [shot]) * tie.settings.site_length.metres
+        if position is not None:
+            # In the frame of the typed position the same place has other numbers.
+            mine = Observation(control.id, float(position.latitude), float(position.longitude),
+                               crs=position.crs)
+            there, beside, _ = geodetic_positions([mine], tie)
+            latitude += float(position.latitude) - float(there[0])
+            longitude += float(position.longitude) - float(beside[0])
+        return Place(control.id, float(latitude), float(longitude)), radius
+
+    def _others(self) -> Tuple[List[Place], str]:
+        """What shows where the site is: the pairs, else the observations of the layer."""
+        pairs = self._job.state.pairs
+        if pairs:
+            return [Place(pair.control.id, pair.observation.latitude, pair.observation.longitude)
+                    for pair in pairs], "the other pairs"
+        if self._marks.layer(Kind.OBSERVATION) is None:
+            return [], ""
+        try:
+            shots = self._marks.readable(Kind.OBSERVATION)[:SOME]
+        except SitetieError:
+            return [], ""
+        return [Place(shot.id, shot.value.latitude, shot.value.longitude)  # type: ignore[union-attr]
+                for shot in shots], "the observations of the layer"
+
+    def _show_verdict(
+        self, typed: TypedPosition, position: Optional[GeodeticCoordinates],
+        check: PositionCheck, problem: str,
+    ) -> None:
+        said = [problem] if problem else []
+        if position is not None and typed.way is not Way.ANGLES:
+            said.append(f"This is {_in_words(position)}.")
+        if check.sentence:
+            said.append(check.sentence)
+        if self.chosen_control() is None:
+            said.append("There is no control point to pair it with: choose a control layer first.")
+        self.verdict.say(" ".join(said), bool(problem) or check.far)
+        self.take_reading.setVisible(check.better is not None)
+        if check.better is not None:
+            words = check.better.words
+            words = words if words.startswith("read") else f"take {words}"
+            self.take_reading.setText(f"{words[0].upper()}{words[1:]}")
+        self.show_point.setEnabled(position is not None)
+
+    # -- the map ------------------------------------------------------------------------------
+
+    def _show_rings(self, position: Optional[GeodeticCoordinates]) -> None:
+        point = None
+        if position is not None and self.isVisible():
+            point = on_canvas(self._canvas, float(position.latitude), float(position.longitude),
+                              position.crs)
+        self._ring.show_at(Kind.OBSERVATION, point)
+        place = None
+        tie, control = self._job.tie, self.chosen_control()
+        if tie is not None and control is not None and control.has_position and self.isVisible():
+            latitude, longitude, _ = tie.to_geodetic(control.easting, control.northing)
+            place = on_canvas(self._canvas, latitude, longitude, tie.settings.observation_crs)
+        self._expected_ring.show_at(Kind.CONTROL, place)
+
+    def _show_on_map(self) -> None:
+        points = [ring.point for ring in (self._ring, self._expected_ring)
+                  if ring.point is not None]
+        if not points:
+            return
+        extent = QgsRectangle(points[0], points[-1])
+        side = max(extent.width(), extent.height())
+        if side > 0.0 and not all(self._canvas.extent().contains(point) for point in points):
+            self._canvas.setExtent(extent.buffered(0.4 * side))
+        else:
+            self._canvas.setCenter(points[0])
+        self._canvas.refresh()
+
+    def showEvent(self, event) -> None:
+        super().showEvent(event)
+        self._fill_control()
+        self._read()
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        super().closeEvent(event)
+        self._hide_rings()
+
+    def reject(self) -> None:
+        super().reject()
+        self._hide_rings()
+
+    def _hide_rings(self) -> None:
+        for ring in (self._ring, self._expected_ring):
+            ring.show_at(Kind.CONTROL, None)
+
+    # -- what the buttons do ------------------------------------------------------------------
+
+    def _take_reading(self) -> None:
+        if self._better is None:
+            return
+        typed = self.typed().read_as(self._better)
+        self.packed.setChecked(typed.packed)
+        for name, text in zip(typed.way.names, typed.values):
+            self.fields[name][0].setText(text)
+
+    def _make(self) -> None:
+        control = self.chosen_control()
+        if control is None:
+            return
+        try:
+            pair = new_pair(control, self.observation())
+            add_pairs(self._job, [pair])
+        except SitetieError as error:
+            self.verdict.say(str(error), alarm=True)
+            return
+        for line, _ in self.fields.values():
+            line.clear()
+        self._fill_control()
+        self._next_control()
+        self.verdict.say(f"Paired {pair.name}. The form is ready for the next one.")
+        self.said.emit(f"Paired {pair.name}.")
+        self.fields[self.way.currentData().names[0]][0].setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _next_control(self) -> None:
+        """To the first control point that is in no pair."""
+        paired = {pair.control.id for pair in self._job.state.pairs}
+        for place in range(self.control.count()):
+            if self.control.itemData(place).id not in paired:
+                self.control.setCurrentIndex(place)
+                return
+
+    def _job_changed(self) -> None:
+        if self.isVisible():
+            self._fill_control()
+            self._read()
+
+
+def _combo(name: str) -> QComboBox:
+    box = QComboBox()
+    box.setObjectName(name)
+    return box
+
+
+def _sigma(line: QLineEdit, name: str) -> Optional[float]:
+    return parse_number(line.text(), name) if line.text().strip() else None
+
+
+def _in_words(position: GeodeticCoordinates) -> str:
+    latitude, longitude = float(position.latitude), float(position.longitude)
+    words = f"{format_angle(latitude, 'latitude')}, {format_angle(longitude, 'longitude')}"
+    return words if position.height is None else f"{words}, height {float(position.height):.4f} m"
