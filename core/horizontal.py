@@ -16,6 +16,7 @@ import numpy as np
 from .adjustment import Adjustment, adjust
 from .errors import GeometryError
 from .marks import Mark
+from .products import product
 from .settings import HeldScale, Settings
 
 #: Fit pairs each model needs.
@@ -84,7 +85,7 @@ class HorizontalPart:
     def design(self, base: np.ndarray) -> np.ndarray:
         """(n, 2, u) change of the site position at base points per change of the parameters."""
         tangent = _tangent(self.names, self.values, np.array(self.matrix))
-        return _plane_design(np.asarray(base) - self.centroid) @ tangent
+        return product(_plane_design(np.asarray(base) - self.centroid), tangent)
 
 
 def _mapped(points: np.ndarray, matrix) -> np.ndarray:
@@ -197,10 +198,10 @@ def _iterated(given: _Given) -> Tuple[HorizontalPart, Adjustment, np.ndarray, bo
     iterations = 0
     while True:
         if iterations < WEIGHING_STEPS:
-            covariance = given.control_covariance + matrix @ noise @ matrix.T
+            covariance = given.control_covariance + product(matrix, noise, matrix.T)
         tangent = _tangent(names, values, matrix)
-        design = _plane_design(offsets) @ tangent
-        misclosure = control - (values[:2] + offsets @ matrix.T)
+        design = product(_plane_design(offsets), tangent)
+        misclosure = control - (values[:2] + product(offsets, matrix.T))
         step = adjust(design, misclosure, covariance, **_prior(names, values, held))
         values = values + _newton_step(step, names, values, matrix, offsets, misclosure)
         matrix = _matrix(names, values, held, matrix)
@@ -289,8 +290,8 @@ def _newton_step(step, names, values, matrix, offsets, misclosure) -> np.ndarray
     if "rotation" not in names:
         return step.parameters
     inverse = step.whitening_inverse
-    pull = -(np.swapaxes(inverse, 1, 2) @ inverse @ misclosure[:, :, None])[:, :, 0]
-    turned = offsets @ matrix.T
+    pull = -product(np.swapaxes(inverse, 1, 2), inverse, misclosure[:, :, None])[:, :, 0]
+    turned = product(offsets, matrix.T)
     curvature = np.zeros((len(names), len(names)))
     at = names.index("rotation")
     curvature[at, at] = -np.sum(pull * turned)
@@ -298,7 +299,7 @@ def _newton_step(step, names, values, matrix, offsets, misclosure) -> np.ndarray
         other = names.index("scale")
         across = np.stack([-turned[:, 1], turned[:, 0]], axis=1)
         curvature[at, other] = curvature[other, at] = np.sum(pull * across) / values[other]
-    corrected = np.eye(len(names)) + step.cofactor @ curvature
+    corrected = np.eye(len(names)) + product(step.cofactor, curvature)
     if np.linalg.det(corrected) <= 0.0:  # beyond the turning point: no minimum that way
         return step.parameters
     return np.linalg.solve(corrected, step.parameters)
@@ -376,10 +377,11 @@ def _solve_without_each(
     """
     size = np.sqrt(np.mean(offsets**2)) or 1.0
     root = np.linalg.inv(np.linalg.cholesky(covariance))
-    rows = root @ _plane_design(offsets / size)
-    misfit = root @ (control - part.translation - offsets @ np.array(part.matrix).T)[:, :, None]
-    normals = np.swapaxes(rows, 1, 2) @ rows
-    rights = (np.swapaxes(rows, 1, 2) @ misfit)[:, :, 0]
+    rows = product(root, _plane_design(offsets / size))
+    solved = part.translation + product(offsets, np.array(part.matrix).T)
+    misfit = product(root, (control - solved)[:, :, None])
+    normals = product(np.swapaxes(rows, 1, 2), rows)
+    rights = product(np.swapaxes(rows, 1, 2), misfit)[:, :, 0]
     squares = np.sum(misfit**2, axis=(1, 2))
     normal, right, squares = (x.sum(axis=0) - x for x in (normals, rights, squares))
 
@@ -399,7 +401,7 @@ def _solve_without_each(
         tangents = np.array([_tangent(names, v, m) for v, m in zip(values, matrices)])
         tangents *= scaling[:, None]
         gradient = right - pulled
-        left = np.swapaxes(tangents, 1, 2) @ normal @ tangents
+        left = product(np.swapaxes(tangents, 1, 2), normal, tangents)
         side = np.einsum("miu,mi->mu", tangents, gradient)
         bend = np.sum(gradient[:, 2:] * matrices.reshape(-1, 4), axis=1) * size
         left[:, turn, turn] += np.where(bend > -0.5 * left[:, turn, turn], bend, 0.0)
@@ -424,11 +426,11 @@ def _start_without_each(part, offsets, control, covariance) -> np.ndarray:
     Plane positions as complex numbers. The full solution is no start where it carries a blunder.
     """
     weights = 1.0 / np.trace(covariance, axis1=1, axis2=2)
-    base, site = offsets @ [1.0, 1j], control @ [1.0, 1j]
+    base, site = (at[:, 0] + 1j * at[:, 1] for at in (offsets, control))
     sums = [weights, weights * base, weights * site, weights * np.conj(base) * site]
-    weight, first, second, product = (np.sum(x) - x for x in sums)
+    weight, first, second, both = (np.sum(x) - x for x in sums)
     weight = np.maximum(weight, 1e-300)
-    direction = product - np.conj(first) * second / weight
+    direction = both - np.conj(first) * second / weight
     rotation = np.angle(direction)
     moved = (second - part.scale * np.exp(1j * rotation) * first) / weight
     values = np.tile(np.array(part.values), (len(offsets), 1))

@@ -8,6 +8,7 @@ import numpy as np
 
 from .marks import positions_in_one_frame
 from .pairs import Role
+from .products import product
 
 if TYPE_CHECKING:
     from .tie import Tie
@@ -72,8 +73,8 @@ def distance_outside(hull: np.ndarray, points: np.ndarray) -> np.ndarray:
     for start, end in zip(hull, np.roll(hull, -1, axis=0)):
         edge, offset = end - start, points - start
         inside &= _cross(edge, offset) >= 0.0
-        length = edge @ edge
-        along = np.clip(offset @ edge / length, 0.0, 1.0) if length else np.zeros(len(points))
+        length = max(product(edge, edge), np.finfo(float).tiny)
+        along = np.clip(product(offset, edge) / length, 0.0, 1.0)
         away = offset - along[:, None] * edge
         nearest = np.minimum(nearest, np.hypot(away[:, 0], away[:, 1]))
     return np.where(inside, 0.0, nearest)

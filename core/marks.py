@@ -11,6 +11,7 @@ from .errors import FrameError
 from .frames import choose_operation, geographic_crs, transformer
 from .geoid import Geoid, open_geoid
 from .pairs import Pair, Role
+from .products import product
 from .projection import BaseProjection, require_projected
 from .quantiles import chi_square_p_value
 from .settings import Settings
@@ -80,7 +81,7 @@ class Mark:
 
     def weighted(self, values: np.ndarray) -> np.ndarray:
         """(d,) mean of this mark's rows of an (n, d) array, by the weights of its own mean."""
-        return np.array(self.weights) @ values[list(self.rows)]
+        return product(np.array(self.weights), values[list(self.rows)])
 
 
 def pair_arrays(
@@ -99,7 +100,9 @@ def pair_arrays(
     site = settings.site_length.metres
     elevation_unit = settings.elevation_length.metres
     jacobian = base.jacobian(latitude, longitude)
-    covariance = jacobian @ observation_covariances(pairs, settings) @ np.swapaxes(jacobian, 1, 2)
+    covariance = product(
+        jacobian, observation_covariances(pairs, settings), np.swapaxes(jacobian, 1, 2)
+    )
     sigma_u = _filled([p.observation.sigma_u for p in pairs], settings.gnss_sigma_v)
     control_h = _filled([p.control.sigma_h for p in pairs], settings.control_sigma_h)
     control_v = _filled([p.control.sigma_v for p in pairs], settings.control_sigma_v)
@@ -239,7 +242,7 @@ def _combine(control_id, rows, values, covariances, sessions, correlation) -> Ma
         session_precision[session] = 1.0 / variance
     total = sum(session_precision.values())
     weights *= np.array([session_precision[name] for name in sessions]) / total
-    mean = weights @ values
+    mean = product(weights, values)
     row_covariances = np.einsum("j,ijkl->ikl", weights, joint)
     covariance = np.einsum("i,ikl->kl", weights, row_covariances)
     spread, p_value = _spread(values, joint)
@@ -265,7 +268,7 @@ def _spread(values: np.ndarray, joint: np.ndarray) -> Tuple[float, float]:
     design = np.linalg.solve(root, np.tile(np.eye(size), (count, 1)))
     observed = np.linalg.solve(root, (values - values.mean(axis=0)).ravel())
     solution, *_ = np.linalg.lstsq(design, observed, rcond=None)
-    spread = float(np.sum((observed - design @ solution) ** 2))
+    spread = float(np.sum((observed - product(design, solution)) ** 2))
     return spread, float(chi_square_p_value(spread, (count - 1) * size))
 
 

@@ -8,6 +8,7 @@ from typing import Iterator, Optional, Sequence, Tuple
 import numpy as np
 
 from .horizontal import HorizontalPart
+from .products import product
 from .settings import Settings
 from .vertical import VerticalPart
 
@@ -101,9 +102,9 @@ def parameter_table(
     about += _shape(horizontal, covariance)
     about += _vertical(settings, vertical, vertical_factor)
 
-    origin_e, origin_n = np.array([te, tn]) - m @ np.array([e, n])
+    origin_e, origin_n = np.array([te, tn]) - product(m, np.array([e, n]))
     at_origin = horizontal.design(np.array([[0.0, 0.0]]))[0]
-    spread = None if covariance is None else at_origin @ covariance @ at_origin.T
+    spread = None if covariance is None else product(at_origin, covariance, at_origin.T)
     origin = [
         Parameter("easting_at_origin", origin_e / site.metres, _sigma(spread, 0, 1 / site.metres),
                   unit, "site easting of the base origin (0, 0): A0 of EPSG 9624"),

@@ -13,6 +13,7 @@ from .geoid import Geoid
 from .horizontal import HorizontalPart
 from .pairs import Pair
 from .parameters import ParameterTable, parameter_table
+from .products import product
 from .projection import BaseProjection
 from .quantiles import chi_square_quantile, f_quantile, normal_quantile, student_quantile
 from .results import PairResidual, RepeatSpread, ResidualTable, TieStatistics
@@ -226,11 +227,11 @@ class Tie:
             estimated variance factor.
         """
         latitude, longitude, base, design = self._located(latitude, longitude, height)
-        covariance = design @ self._joint_cofactor @ np.swapaxes(design, 1, 2)
+        covariance = product(design, self._joint_cofactor, np.swapaxes(design, 1, 2))
         if observation_covariance is not None:
             turn = self._observation_jacobian(latitude, longitude)
             given = _covariances(observation_covariance, len(latitude))
-            noise = turn @ given @ np.swapaxes(turn, 1, 2)
+            noise = product(turn, given, np.swapaxes(turn, 1, 2))
             root = np.sqrt(self._factors)[[0, 0, 1]]
             covariance = covariance + noise * root[:, None] * root
         if self.vertical is None:
@@ -245,7 +246,7 @@ class Tie:
         """
         first = self._located(latitude, longitude, None)[3]
         second = self._located(other_latitude, other_longitude, None)[3]
-        covariance = first @ self._joint_cofactor @ np.swapaxes(second, 1, 2)
+        covariance = product(first, self._joint_cofactor, np.swapaxes(second, 1, 2))
         if self.vertical is None:
             covariance[:, 2, :] = covariance[:, :, 2] = np.nan
         return self._to_units(covariance)
@@ -323,10 +324,10 @@ class Tie:
         """(n, 3, 3) site metres per metre of local east, north, up."""
         plane = self.base.jacobian(latitude, longitude)
         jacobian = np.zeros((len(latitude), 3, 3))
-        jacobian[:, :2, :2] = np.array(self.horizontal.matrix) @ plane
+        jacobian[:, :2, :2] = product(np.array(self.horizontal.matrix), plane)
         jacobian[:, 2, 2] = 1.0
         if self.vertical is not None:
-            jacobian[:, 2, :2] = np.array(self.vertical.slopes) @ plane
+            jacobian[:, 2, :2] = product(np.array(self.vertical.slopes), plane)
         return jacobian
 
     def _to_units(self, covariance: np.ndarray) -> np.ndarray:

@@ -12,6 +12,7 @@ from typing import Callable, List, Optional, Sequence, Tuple, Union
 import numpy as np
 
 from .adjustment import NO_REDUNDANCY, Adjustment
+from .products import product
 from .quantiles import chi_square_quantile, tau_critical
 from .results import CANNOT_TELL, CANNOT_TEST, DOES_NOT_BELONG, FITS, FITS_WITHOUT
 
@@ -108,7 +109,7 @@ class _ByFormula:
     def __init__(self, adjustment: Adjustment) -> None:
         self.count, self.size = adjustment.residuals.shape
         basis = adjustment.whitened_basis.reshape(self.count * self.size, -1)
-        self._matrix = np.eye(self.count * self.size) - basis @ basis.T
+        self._matrix = np.eye(self.count * self.size) - product(basis, basis.T)
         self._residuals = adjustment.whitened_residuals.ravel()
         self._gone: List[int] = []
         self.squares, self.redundancy = adjustment.sum_of_squares, adjustment.redundancy
@@ -130,9 +131,9 @@ class _ByFormula:
         self.redundancy -= self.size
         self._gone.append(group)
         rows = slice(group * self.size, (group + 1) * self.size)
-        gain = self._matrix[:, rows] @ np.linalg.inv(self._matrix[rows, rows])
-        self._residuals = self._residuals - gain @ self._residuals[rows]
-        self._matrix = self._matrix - gain @ self._matrix[rows, :]
+        gain = product(self._matrix[:, rows], np.linalg.inv(self._matrix[rows, rows]))
+        self._residuals = self._residuals - product(gain, self._residuals[rows])
+        self._matrix = self._matrix - product(gain, self._matrix[rows, :])
 
 
 class _BySolving:
