@@ -81,7 +81,8 @@ class Reframing:
         """
         if self.kind == "geocentric":
             found = geocentric_to_geodetic(x, y, height, self.source)
-            latitude, longitude, height = found.latitude, found.longitude, found.height
+            latitude, longitude = np.asarray(found.latitude), np.asarray(found.longitude)
+            height = np.asarray(found.height)
         elif self.kind == "projected":
             latitude, longitude = _unprojected(x, y, self.source)
         else:
@@ -136,10 +137,10 @@ def reframing(
     given = parse_crs(source, _ROLE)
     plane = given.sub_crs_list[0] if given.is_compound else given
     kind = _kind(plane)
+    geodetic = plane if kind == "geographic" else plane.geodetic_crs
+    assert geodetic is not None  # all three kinds have one
     if kind == "geographic":
         geodetic = geographic_crs(plane.to_wkt(), _ROLE)
-    else:
-        geodetic = plane.geodetic_crs
     text = source if plane is given else plane.to_wkt()
     vertical = plane.axis_info[2:]
     heights_open = given.is_compound or bool(
@@ -148,8 +149,7 @@ def reframing(
     if datum_operation == IDENTICAL or same_datum(geodetic, goal):
         return plain
     if kind == "geocentric":
-        geodetic = parse_crs(
-            geocentric_to_geodetic(*(np.array([v]) for v in near), text).crs, _ROLE)
+        geodetic = parse_crs(geocentric_to_geodetic(near[0], near[1], near[2], text).crs, _ROLE)
     latitude, longitude, _ = plain(*(np.array([value]) for value in near))
     operation = choose_operation(
         geodetic, goal, override=datum_operation, epoch=epoch,
@@ -196,7 +196,9 @@ def _kind(crs: pyproj.CRS) -> str:
 def _projection(crs: str) -> pyproj.Transformer:
     """Longitude, latitude in degrees to map coordinates in the order and sense of GIS."""
     plane = parse_crs(crs, _ROLE)
-    geodetic = geographic_crs(plane.geodetic_crs.to_wkt(), "geographic CRS under that of the layer")
+    under = plane.geodetic_crs
+    assert under is not None  # a projected CRS has one
+    geodetic = geographic_crs(under.to_wkt(), "geographic CRS under that of the layer")
     return pyproj.Transformer.from_crs(geodetic, plane, always_xy=True)
 
 

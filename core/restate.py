@@ -229,14 +229,14 @@ class _OwnObservations:
         self._known: Dict[str, _Own] = {}
         if not tie.pairs:
             return
-        positions = zip(*positions_in_one_frame(tie.pairs, tie.settings))
-        for pair, row, position in zip(tie.pairs, tie.rows, positions):
+        places = np.stack(positions_in_one_frame(tie.pairs, tie.settings), axis=1).tolist()
+        for pair, row, (latitude, longitude, height) in zip(tie.pairs, tie.rows, places):
             if row.covariance is None:
                 continue
             covariance = np.array(row.covariance)
             known = self._known.get(pair.observation.id)
             if known is None:
-                self._known[pair.observation.id] = _Own(*map(float, position), covariance)
+                self._known[pair.observation.id] = _Own(latitude, longitude, height, covariance)
                 continue
             # One observation in two pairs: each side from the pair that drives that side.
             if pair.horizontal is Role.FIT:
