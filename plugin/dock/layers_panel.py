@@ -21,6 +21,7 @@ from ..job.layer_source import (
     missing_fields,
 )
 from ..job.state import JobState, LayerSource
+from ..map.memory_layer import result_layers
 from .field_mapping_dialog import FieldMappingDialog
 from .hint_label import HintLabel
 
@@ -120,6 +121,7 @@ class LayerChoice(QWidget):
 
     def show_state(self) -> None:
         source, layer = self.source(), self.layer()
+        self.box.setExceptedLayerList(result_layers())
         self.box.setLayer(layer)
         self.fields.setEnabled(layer is not None)
         problem = _problem(source, layer)

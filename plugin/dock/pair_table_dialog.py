@@ -17,6 +17,7 @@ from qgis.PyQt.QtWidgets import (
 )
 
 from ...core.pair_columns import REQUIRED, likely_columns
+from ..map.memory_layer import result_layers
 from .hint_label import HintLabel
 
 WORDS = (
@@ -41,6 +42,7 @@ class PairTableDialog(QDialog):
         self.layers.setObjectName("sitetie_pair_layer")
         self.layers.setAccessibleName("Layer with pairs")
         self.layers.setFilters(QgsMapLayerProxyModel.Filter.VectorLayer)
+        self.layers.setExceptedLayerList(result_layers())
         self.file = QgsFileWidget()
         self.file.setObjectName("sitetie_pair_file")
         self.file.setFilter("Text tables (*.csv *.tsv *.txt);;All files (*)")

@@ -20,6 +20,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ..job.layer_source import describe_mapping, guess_observations, has_points
 from ..job.state import AcceptedTie
+from ..map.memory_layer import result_layers
 from .hint_label import HintLabel
 
 WORDS = (
@@ -96,8 +97,9 @@ def restatable_layers() -> List[QgsVectorLayer]:
     """Layers of the project that can hold observations: points with a place on the earth, or
     tables with latitudes and longitudes."""
     found = []
+    own = result_layers()
     for layer in QgsProject.instance().mapLayers().values():
-        if not isinstance(layer, QgsVectorLayer) or not layer.isValid():
+        if not isinstance(layer, QgsVectorLayer) or not layer.isValid() or layer in own:
             continue
         source = guess_observations(layer)
         if source.field_of("latitude") is not None or (

@@ -10,7 +10,9 @@ from qgis.core import (
     QgsFeatureRequest,
     QgsFields,
     QgsGeometry,
+    QgsMapLayer,
     QgsPointXY,
+    QgsProject,
     QgsVectorLayer,
 )
 
@@ -38,6 +40,12 @@ def make_layer(kind: str, role: str, fields: QgsFields, title: str) -> QgsVector
     layer.setCustomProperty(ROLE_PROPERTY, role)
     layer.setCustomProperty(NOT_ASKED_FOR, 1)
     return layer
+
+
+def result_layers() -> List[QgsMapLayer]:
+    """Sitetie's own layers in the project: nobody wants to pair or restate them."""
+    return [layer for layer in QgsProject.instance().mapLayers().values()
+            if layer.customProperty(ROLE_PROPERTY)]
 
 
 class MemoryRows:
