@@ -22,7 +22,13 @@ from typing import Optional
 import numpy as np
 
 from .errors import GeometryError
-from .quantiles import chi_square_p_value, chi_square_quantile, noncentrality, tau_critical
+from .quantiles import (
+    chi_square_p_value,
+    chi_square_quantile,
+    noncentrality,
+    tau_critical,
+    tau_noncentrality,
+)
 
 #: A redundancy below this is rounding, not redundancy.
 NO_REDUNDANCY = 1e-9
@@ -163,12 +169,21 @@ class Adjustment:
         deleted = np.einsum("mij,mj->mi", self.whitening, whitened)
         return np.where((self.testable == self.group_size)[:, None], deleted, np.nan)
 
-    def minimal_detectable_bias(self, level: float, power: float) -> np.ndarray:
+    def minimal_detectable_bias(
+        self, level: float, power: float, estimated: bool = False
+    ) -> np.ndarray:
         """(m, q) smallest bias of each group found with that power, in its worst direction.
 
-        Infinite where the others do not control the group. Units of the observations.
+        Infinite where the others do not control the group. Units of the observations. With
+        `estimated` it is that of the tau test, in units of the estimated standard deviations.
         """
-        root = np.sqrt(noncentrality(level, power, self.group_size))
+        if not estimated:
+            root = np.sqrt(noncentrality(level, power, self.group_size))
+        elif self.variance_factor:
+            needed = tau_noncentrality(level, power, self.group_size, self.redundancy)
+            root = np.sqrt(needed * self.variance_factor)
+        else:
+            root = np.inf
         inverse = self.whitening_inverse
         metric = np.swapaxes(inverse, 1, 2) @ self.redundancy_matrices @ inverse
         values, vectors = np.linalg.eigh(metric)

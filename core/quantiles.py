@@ -60,6 +60,26 @@ def noncentrality(level: float, power: float, degrees_of_freedom: int) -> float:
     return float(chndtrinc(critical, degrees_of_freedom, 1.0 - power))
 
 
+@lru_cache(maxsize=256)
+def tau_noncentrality(level: float, power: float, dimension: int, redundancy: int) -> float:
+    """Noncentrality at which the tau test of that level has that power.
+
+    The tau test is an F test of `dimension` against the rest of the redundancy; infinite where
+    nothing is left to estimate the variance from. Above 10000, where scipy's search ends, the
+    denominator alone decides, the numerator being known to a percent.
+    """
+    from scipy.special import ncfdtrinc
+
+    rest = redundancy - dimension
+    if rest <= 0:
+        return float("inf")
+    critical = f_quantile(1.0 - level, dimension, rest)
+    value = float(ncfdtrinc(dimension, rest, 1.0 - power, critical))
+    if value < 9999.0:
+        return value
+    return critical * dimension / rest * chi_square_quantile(power, rest)
+
+
 def tau_critical(level: float, redundancy: int, dimension: int = 1) -> float:
     """Critical value of the internally studentised residual of one pair.
 

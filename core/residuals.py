@@ -78,7 +78,7 @@ def _fit_fields(fit: Fit, settings: Settings, unit: float):
     else:
         tests = np.sqrt(adjustment.test_values)
         limits = np.sqrt(adjustment.critical_values(level))
-    biases = adjustment.minimal_detectable_bias(level, settings.power)
+    biases = adjustment.minimal_detectable_bias(level, settings.power, estimated)
     effects = _largest_effects(adjustment, biases) / unit
     columns = _FitColumns(
         deleted=(fit.deleted_residuals / unit).tolist(), test=tests.tolist(),
