@@ -42,6 +42,8 @@ class Operation:
         What to name to get the same operation again; None for a projection alone.
     cautions : tuple of str
         Sentences a person should read.
+    null : bool
+        It joins two frames and changes nothing: a datum ensemble is one of them.
     """
 
     definition: str
@@ -51,6 +53,7 @@ class Operation:
     depends_on_time: bool
     repeatable: Optional[str] = None
     cautions: Tuple[str, ...] = ()
+    null: bool = False
 
 
 @lru_cache(maxsize=256)
@@ -69,12 +72,22 @@ def parse_crs(text: str, role: str) -> pyproj.CRS:
         When PROJ does not know it.
     """
     try:
-        return pyproj.CRS.from_user_input(text)
+        crs = pyproj.CRS.from_user_input(text)
     except pyproj.exceptions.CRSError:
+        crs = None
+    if crs is None or _is_guess(text, crs):
         raise FrameError(
             f"The {role} {text!r} is unknown to PROJ {pyproj.proj_version_str}.",
             "Give an authority code such as EPSG:25832, or WKT.",
-        ) from None
+        )
+    return crs
+
+
+def _is_guess(text: str, crs: pyproj.CRS) -> bool:
+    """Whether PROJ took a name that only resembles the one given ("foo" is in Amersfoort)."""
+    plain = "".join(filter(str.isalnum, text)).lower()
+    named = not plain.isdigit() and not any(mark in text for mark in ":=[{")
+    return named and plain != "".join(filter(str.isalnum, crs.name)).lower()
 
 
 @lru_cache(maxsize=64)
@@ -88,11 +101,12 @@ def geographic_crs(text: str, role: str = "observation CRS") -> pyproj.CRS:
     """
     crs = parse_crs(text, role)
     if not crs.is_geographic or crs.is_compound:
-        kind = "geocentric" if crs.is_geocentric else crs.type_name.lower()
         base = crs.geodetic_crs
-        hint = f" The geographic CRS under it is {_label(base)}." if base is not None else ""
+        hint = ""
+        if base is not None and base.is_geographic:
+            hint = f" The geographic CRS under it is {_label(base)}."
         raise FrameError(
-            f"The {role} {_label(crs)} is a {kind}, but latitudes and longitudes need a "
+            f"The {role} {_label(crs)} is a {_kind(crs)} CRS, but latitudes and longitudes need a "
             f"geographic CRS.{hint}",
             "Name the geographic CRS the latitudes and longitudes refer to.",
         )
@@ -118,11 +132,26 @@ def projected_crs(text: str) -> pyproj.CRS:
         crs = crs.sub_crs_list[0]
     if not crs.is_projected:
         raise FrameError(
-            f"The base projection {_label(crs)} is a {crs.type_name.lower()}, not a projected CRS.",
+            f"The base projection {_label(crs)} is a {_kind(crs)} CRS, not a projected one.",
             "Name a projected CRS such as EPSG:25832, or leave it out for a local Transverse "
             "Mercator.",
         )
     return crs
+
+
+def _kind(crs: pyproj.CRS) -> str:
+    for kind in ("geocentric", "vertical", "compound", "projected", "geographic"):
+        if getattr(crs, f"is_{kind}"):
+            return kind
+    return crs.type_name.replace("CRS", "").strip().lower()
+
+
+def is_dynamic(crs: pyproj.CRS) -> bool:
+    """Whether coordinates in it move with the ground, so that they need an epoch."""
+    datum = crs.datum
+    if datum is None:
+        return False
+    return "Dynamic" in datum.type_name or datum.name.startswith("World Geodetic System 1984")
 
 
 def is_ensemble(crs: pyproj.CRS) -> bool:
@@ -175,6 +204,8 @@ def choose_operation(
     """
     if override and override != IDENTICAL:
         return _named_operation(override, source, target, epoch, near)
+    if same_datum(source, target) or override == IDENTICAL:
+        _refuse_other_longitudes(source, target)
     if same_datum(source, target):
         return conversion_only(target)
     if override == IDENTICAL:
@@ -186,11 +217,27 @@ def choose_operation(
     return _checked(made[0], source, target, near, epoch, cautions, refuse_null=True)
 
 
+def _refuse_other_longitudes(source: pyproj.CRS, target: pyproj.CRS) -> None:
+    """The projection alone takes the base's own longitudes: they must be counted alike."""
+    base = target.geodetic_crs
+    one, other = source.prime_meridian, base.prime_meridian
+    degrees = math.isclose(base.axis_info[0].unit_conversion_factor, math.radians(1.0))
+    if not degrees or one.longitude * one.unit_conversion_factor != (
+            other.longitude * other.unit_conversion_factor):
+        raise FrameError(
+            f"{_label(base)} under the base projection counts its angles from {other.name} in "
+            f"{base.axis_info[0].unit_name}, {_label(source)} from {one.name} in degrees; the two "
+            "cannot be taken as one frame.",
+            "Leave datum_operation out, or name the operation.",
+        )
+
+
 def _checked(made, source, target, near, epoch, cautions, refuse_null) -> Operation:
     """The operation of a transformer, with what must be said about it."""
     operation = _describe(made, source, near, epoch)
     cautions = list(cautions)
-    if _is_null(made, target, near):
+    null = _is_null(made, target, near)
+    if null:
         if refuse_null and not (is_ensemble(source) or is_ensemble(target)):
             raise FrameError(
                 f"The best operation PROJ knows from {_label(source)} to {_label(target)} "
@@ -203,7 +250,7 @@ def _checked(made, source, target, near, epoch, cautions, refuse_null) -> Operat
             f"({operation.name}): a datum ensemble is good to about 2 m only. The tie itself "
             "absorbs a constant offset; other data laid on the site CRS may be off by it."
         )
-    return dataclasses.replace(operation, cautions=tuple(cautions))
+    return dataclasses.replace(operation, cautions=tuple(cautions), null=null)
 
 
 def _candidates(source, target, near):
@@ -274,7 +321,8 @@ def conversion_only(target: pyproj.CRS) -> Operation:
     made = pyproj.Transformer.from_crs(
         target.geodetic_crs.to_3d(), target.to_3d(), always_xy=True
     )
-    return Operation(made.definition, "the projection alone, no change of datum", None, False, False)
+    name = "the projection alone, no change of datum"
+    return Operation(made.definition, name, None, False, False)
 
 
 def _describe(made: pyproj.Transformer, source, near, epoch) -> Operation:
