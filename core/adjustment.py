@@ -22,6 +22,7 @@ from typing import Optional
 import numpy as np
 
 from .errors import GeometryError
+from .products import product
 from .quantiles import (
     chi_square_p_value,
     chi_square_quantile,
@@ -102,7 +103,7 @@ class Adjustment:
         """(m, q, q) whitened redundancy of each group; identity means fully controlled."""
         basis = self.whitened_basis
         identity = np.eye(self.group_size)
-        return identity - basis @ np.swapaxes(basis, 1, 2)
+        return identity - product(basis, np.swapaxes(basis, 1, 2))
 
     @cached_property
     def redundancy_numbers(self) -> np.ndarray:
@@ -124,7 +125,7 @@ class Adjustment:
     def _redundancy_inverse(self) -> np.ndarray:
         values, vectors = self._redundancy_eigen
         safe = np.where(values > NO_REDUNDANCY, values, np.inf)
-        return (vectors / safe[:, None, :]) @ np.swapaxes(vectors, 1, 2)
+        return product(vectors / safe[:, None, :], np.swapaxes(vectors, 1, 2))
 
     @cached_property
     def test_values(self) -> np.ndarray:
@@ -185,7 +186,7 @@ class Adjustment:
         else:
             root = np.inf
         inverse = self.whitening_inverse
-        metric = np.swapaxes(inverse, 1, 2) @ self.redundancy_matrices @ inverse
+        metric = product(np.swapaxes(inverse, 1, 2), self.redundancy_matrices, inverse)
         values, vectors = np.linalg.eigh(metric)
         weakest = values[:, 0]
         full = self.testable == self.group_size
@@ -198,15 +199,15 @@ class Adjustment:
 
     def parameter_effect(self, biases: np.ndarray) -> np.ndarray:
         """(m, u) change of the parameters by a bias (m, q) in each group, one at a time."""
-        whitened = self.whitening_inverse @ biases[:, :, None]
-        projected = np.swapaxes(self.whitened_basis, 1, 2) @ whitened
-        return projected[:, :, 0] @ self.triangle_inverse.T
+        whitened = product(self.whitening_inverse, biases[:, :, None])
+        projected = product(np.swapaxes(self.whitened_basis, 1, 2), whitened)
+        return product(projected[:, :, 0], self.triangle_inverse.T)
 
     @cached_property
     def gain(self) -> np.ndarray:
         """(m, u, q) change of the parameters per unit change of each group's observations."""
-        rows = np.swapaxes(self.whitening_inverse, 1, 2) @ self.whitened_basis
-        return self.triangle_inverse @ np.swapaxes(rows, 1, 2)
+        rows = product(np.swapaxes(self.whitening_inverse, 1, 2), self.whitened_basis)
+        return product(self.triangle_inverse, np.swapaxes(rows, 1, 2))
 
 
 def adjust(
@@ -237,8 +238,8 @@ def adjust(
     design, observed, covariance = _as_groups(design, observed, covariance)
     groups, size, unknowns = design.shape
     whitening, inverse_whitening = _whitening(covariance)
-    rows = (inverse_whitening @ design).reshape(groups * size, unknowns)
-    right = (inverse_whitening @ observed[:, :, None]).reshape(groups * size)
+    rows = product(inverse_whitening, design).reshape(groups * size, unknowns)
+    right = product(inverse_whitening, observed[:, :, None]).reshape(groups * size)
     priors = 0
     if prior_design is not None:
         sigma = np.asarray(prior_sigma, dtype=float)
@@ -249,21 +250,21 @@ def adjust(
         right = np.concatenate([right, prior_observed / sigma])
 
     basis, triangle, condition = _factor(rows)
-    parameters = np.linalg.solve(triangle, basis.T @ right)
+    parameters = np.linalg.solve(triangle, product(basis.T, right))
     inverse = np.linalg.solve(triangle, np.eye(unknowns))
     observations = groups * size
-    residuals = (design @ parameters) - observed
-    whitened = (inverse_whitening @ residuals[:, :, None])[:, :, 0]
+    residuals = product(design, parameters) - observed
+    whitened = product(inverse_whitening, residuals[:, :, None])[:, :, 0]
     prior_residuals = np.zeros(0)
     if priors:
-        prior_residuals = prior_design @ parameters - prior_observed
+        prior_residuals = product(prior_design, parameters) - prior_observed
     squares = float(np.sum(whitened**2))
     if priors:
         squares += float(np.sum((prior_residuals / sigma) ** 2))
     redundancy = observations + priors - unknowns
     return Adjustment(
         parameters=parameters,
-        cofactor=inverse @ inverse.T,
+        cofactor=product(inverse, inverse.T),
         residuals=residuals,
         prior_residuals=prior_residuals,
         whitened_residuals=whitened,

@@ -10,6 +10,7 @@ import numpy as np
 from .horizontal import HorizontalFit
 from .marks import Mark, PairArrays
 from .pairs import Pair, Role
+from .products import product
 from .quantiles import chi_square_quantile, f_quantile
 from .results import (
     AGREES,
@@ -123,10 +124,10 @@ def _largest_effects(adjustment, biases: np.ndarray) -> np.ndarray:
     """(m,) most that a bias in each group moves the solved position of any fit group, metres."""
     usable = np.isfinite(biases).all(axis=1)
     biases = np.where(usable[:, None], biases, 0.0)
-    whitened = adjustment.whitening_inverse @ biases[..., None]
+    whitened = product(adjustment.whitening_inverse, biases[..., None])
     basis = adjustment.whitened_basis
-    projected = (np.swapaxes(basis, 1, 2) @ whitened)[:, :, 0]
-    rows = adjustment.whitening @ basis
+    projected = product(np.swapaxes(basis, 1, 2), whitened)[:, :, 0]
+    rows = product(adjustment.whitening, basis)
     moved = np.einsum("kdu,mu->mkd", rows, projected)
     return np.sqrt((moved**2).sum(axis=2).max(axis=1))
 
@@ -152,7 +153,7 @@ def _check_fields(side, fit: Fit, checks, arrays: PairArrays, settings: Settings
             base = mark.mean[None, :]
             solved = part.apply(base)[0]
             matrix = np.array(part.matrix)
-            noise = matrix @ mark.covariance @ matrix.T + arrays.control_covariance[row]
+            noise = product(matrix, mark.covariance, matrix.T) + arrays.control_covariance[row]
             given = arrays.control[row]
         else:
             base = mark.weighted(arrays.base)[None, :]
@@ -160,9 +161,9 @@ def _check_fields(side, fit: Fit, checks, arrays: PairArrays, settings: Settings
             noise = mark.covariance + arrays.elevation_variance[row]
             given = arrays.elevation[[row]]
         design = part.design(base)[0]
-        covariance = factor * (noise + design @ adjustment.cofactor @ design.T)
+        covariance = factor * (noise + product(design, adjustment.cofactor, design.T))
         difference = solved - given
-        test = float(np.sqrt(difference @ np.linalg.solve(covariance, difference)))
+        test = float(np.sqrt(product(difference, np.linalg.solve(covariance, difference))))
         level = 1.0 - settings.test_level
         if freedom is None:
             critical = np.sqrt(chi_square_quantile(level, size))
@@ -257,7 +258,7 @@ def pair_covariances(
     joint = np.full((count, 3, 3), np.nan)
     joint[:, :2, 2] = joint[:, 2, :2] = 0.0
     matrix = np.array(horizontal.part.matrix)
-    own = matrix @ arrays.base_covariance @ matrix.T
+    own = product(matrix, arrays.base_covariance, matrix.T)
     joint[:, :2, :2] = _restated(horizontal, arrays.base, own, matrix)
     joint[:, :2, :2] *= statistics.horizontal.applied_factor
     if vertical is not None:
@@ -273,11 +274,12 @@ def pair_covariances(
 
 def _restated(fit: Fit, base, own, matrix) -> np.ndarray:
     design = fit.part.design(base)
-    covariance = own + design @ fit.adjustment.cofactor @ np.swapaxes(design, 1, 2)
+    covariance = own + product(design, fit.adjustment.cofactor, np.swapaxes(design, 1, 2))
     rows = [row for mark in fit.marks for row in mark.rows]
     which = [k for k, mark in enumerate(fit.marks) for _ in mark.rows]
-    noise = matrix @ np.concatenate([mark.row_covariances for mark in fit.marks]) @ matrix.T
-    cross = design[rows] @ fit.adjustment.gain[which] @ np.swapaxes(noise, 1, 2)
+    shared = np.concatenate([mark.row_covariances for mark in fit.marks])
+    noise = product(matrix, shared, matrix.T)
+    cross = product(design[rows], fit.adjustment.gain[which], np.swapaxes(noise, 1, 2))
     covariance[rows] -= cross + np.swapaxes(cross, 1, 2)
     return covariance
 
