@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from typing import Iterable, List, Optional, Tuple
 
-from qgis.core import Qgis, QgsTask
-from qgis.gui import QgsDockWidget, QgsMessageBar
+from qgis.gui import QgsDockWidget
 from qgis.PyQt.QtCore import QEvent, QSize, Qt, pyqtSignal
 from qgis.PyQt.QtGui import QKeyEvent, QKeySequence, QResizeEvent
 from qgis.PyQt.QtWidgets import (
     QAction,
     QApplication,
     QFrame,
-    QProgressBar,
-    QPushButton,
     QScrollArea,
     QSplitter,
     QTabWidget,
@@ -32,6 +29,7 @@ from .layers_panel import LayersPanel
 from .pairs_panel import PairsPanel
 from .settings_panel import SettingsPanel
 from .solution_panel import SolutionPanel
+from .status_line import StatusLine
 
 OBJECT_NAME = "sitetie_dock"
 PAIRS, LAYERS, SOLUTION, SETTINGS, ACCEPTED = (
@@ -39,7 +37,7 @@ PAIRS, LAYERS, SOLUTION, SETTINGS, ACCEPTED = (
 #: Sizes in text heights: from this width the pairs stand left of the other pages, from this
 #: height above them.
 LYING_WIDTH, UPRIGHT_HEIGHT = 60, 52
-WANTED_WIDTH = 36
+WANTED_WIDTH = 34
 
 
 class SitetieDock(QgsDockWidget):
@@ -67,8 +65,7 @@ class SitetieDock(QgsDockWidget):
         self.body = _Body(self)
         self.actions_ = DockActions(job, self.body)
         self.headline = HeadlineBar()
-        self.messages = QgsMessageBar()
-        self.messages.setObjectName("sitetie_messages")
+        self.status = StatusLine()
         self.pairs = PairsPanel(job)
         self.layers = LayersPanel(job)
         self.solution = SolutionPanel(job)
@@ -93,8 +90,8 @@ class SitetieDock(QgsDockWidget):
         layout.setSpacing(4)
         layout.addWidget(tool_bar(self.actions_, self.body))
         layout.addWidget(self.headline)
-        layout.addWidget(self.messages)
         layout.addWidget(self.split, 1)
+        layout.addWidget(self.status)
         self.setWidget(self.body)
         self.headline.point_asked.connect(self.select_control)
         self.pairs.way_asked.connect(self._go)
@@ -132,10 +129,8 @@ class SitetieDock(QgsDockWidget):
             self.pairs.view.setFocus(Qt.FocusReason.OtherFocusReason)
 
     def say(self, words: str, warning: bool = False) -> None:
-        """A message inside the dock, replacing the one before."""
-        level = Qgis.MessageLevel.Warning if warning else Qgis.MessageLevel.Success
-        self.messages.clearWidgets()
-        self.messages.pushMessage("", words, level, 0 if warning else 6)
+        """A message in the dock, in place of the one before."""
+        self.status.say(words, warning)
 
     def say_error(self, error: SitetieError) -> None:
         self.say(str(error), warning=True)
@@ -144,21 +139,6 @@ class SitetieDock(QgsDockWidget):
         """What could not be done, the first in full."""
         more = f" ({len(errors) - 1} more like it.)" if len(errors) > 1 else ""
         self.say(f"{errors[0]}{more}", warning=True)
-
-    def show_progress(self, words: str, task: QgsTask) -> None:
-        """A message with a bar and a way to stop, while a task runs."""
-        bar = QProgressBar()
-        bar.setAccessibleName(words)
-        bar.setMaximum(100)
-        stop = QPushButton("Stop")
-        stop.setObjectName("sitetie_stop")
-        stop.clicked.connect(task.cancel)
-        task.progressChanged.connect(lambda share: bar.setValue(int(share)))
-        self.messages.clearWidgets()
-        item = self.messages.createMessage(words)
-        item.layout().addWidget(bar)
-        item.layout().addWidget(stop)
-        self.messages.pushWidget(item, Qgis.MessageLevel.Info)
 
     def show_page(self, words: str) -> None:
         """Bring a tab to the front by its title."""

@@ -7,7 +7,7 @@ from typing import Optional
 
 from qgis.PyQt.QtCore import QEvent, Qt
 from qgis.PyQt.QtGui import QPalette
-from qgis.PyQt.QtWidgets import QApplication, QLabel, QWidget
+from qgis.PyQt.QtWidgets import QApplication, QLabel, QSizePolicy, QWidget
 
 from .theme import colour, quieter
 
@@ -19,6 +19,9 @@ class HintLabel(QLabel):
         super().__init__(parent)
         self.words, self._alarm = words, False
         self.setWordWrap(True)
+        policy = QSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+        policy.setHeightForWidth(True)
+        self.setSizePolicy(policy)
         self.setTextFormat(Qt.TextFormat.RichText)
         self._write()
 

@@ -23,7 +23,7 @@ ROLE_KEYS = {
 }
 #: What the widest usual cell of a column holds.
 SAMPLES = {
-    "control": "KKK 88", "observation": "KKKK 88-8", "verdict": "vertical does not belong",
+    "control": "KKK 88", "observation": "KKK 88-8", "verdict": "vertical does not belong",
     "tolerance": "✗ out: horizontal, vertical", "role_horizontal": "check ▾",
     "role_vertical": "check ▾", "test_horizontal": "888.8 of 8.8", "test_vertical": "888.8 of 8.8",
 }
@@ -109,9 +109,9 @@ class PairView(QTableView):
         if self._widths_kept:
             return
         for place, column in enumerate(COLUMNS):
-            widest = [SAMPLES.get(column.key, "+88,888")]
+            widest = [SAMPLES.get(column.key, "+8,888")]
             widest += column.title.replace("{h}", "mm").replace("{v}", "mm").split("\n")
-            room = max(metrics.horizontalAdvance(words) for words in widest) + 16
+            room = max(metrics.horizontalAdvance(words) for words in widest) + 14
             if column.key in ("control", "verdict"):
                 room += metrics.height() + 4
             self.setColumnWidth(place, room)

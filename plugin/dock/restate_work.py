@@ -83,7 +83,7 @@ class RestateWork(QObject):
             return
         self._running = run = self._waiting.pop(0)
         run.done.connect(self._done)
-        self._dock.show_progress(f"Restating {run.name}…", run.task)
+        self._dock.status.show_progress(f"Restating {run.name}…", run.task)
         QgsApplication.taskManager().addTask(run.task)
 
     def _done(self, words: str, failed: bool) -> None:

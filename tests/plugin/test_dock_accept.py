@@ -131,7 +131,7 @@ def test_an_unchecked_tie_says_so_before_it_is_accepted(bench: Bench) -> None:
 def test_the_same_solution_is_not_accepted_twice(reviewed: Bench) -> None:
     accept(reviewed)
     reviewed.dock.actions_.accept.trigger()
-    assert "accepted already, as tie 1" in reviewed.dock.messages.currentItem().text()
+    assert "accepted already, as tie 1" in reviewed.dock.status.words
     reviewed.job.set_role((3,), ("horizontal",), Role.CHECK)
     assert "Changed since tie 1 was accepted" in reviewed.dock.headline.label.text()
     accept(reviewed, looked=True)
@@ -164,18 +164,18 @@ def test_a_file_that_is_no_tie_is_refused(
     path = str(QUARRY / "pairs.csv")
     monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *_: (path, ""))
     bench.dock.actions_.open_tie.trigger()
-    assert "not a readable JSON file" in bench.dock.messages.currentItem().text()
+    assert "not a readable JSON file" in bench.dock.status.words
     assert bench.job.undo_stack.count() == 0
 
 
 def test_pairs_from_a_file_and_again(bench: Bench) -> None:
     bench.job.set_settings(quarry_settings())
     bench.workbench.files.take_pairs(None, str(QUARRY / "pairs_first_two.csv"))
-    assert "2 pairs from pairs_first_two.csv" in bench.dock.messages.currentItem().text()
-    assert "read in EPSG:7931" in bench.dock.messages.currentItem().text()
+    assert "2 pairs from pairs_first_two.csv" in bench.dock.status.words
+    assert "read in EPSG:7931" in bench.dock.status.words
     bench.workbench.files.take_pairs(None, str(QUARRY / "pairs.csv"))
     assert "15 pairs from pairs.csv; 2 were there already" in (
-        bench.dock.messages.currentItem().text())
+        bench.dock.status.words)
     assert bench.job.tie.id != solve(quarry_pairs("pairs_first_two"), quarry_settings().replace(
         vertical_model="shift")).id
     assert all(pair.row is None for pair in bench.job.state.pairs)
@@ -223,7 +223,7 @@ def test_layers_are_restated_from_the_dock(reviewed: Bench, tmp_path: Path) -> N
     reviewed.click(reviewed.widget("restate"))
     wait_for(lambda: not reviewed.workbench.restating.busy)
     restated = project.mapLayersByName("Topo points, tie 1")
-    assert len(restated) == 1, reviewed.dock.messages.currentItem().text()
+    assert len(restated) == 1, reviewed.dock.status.words
     tie = reviewed.job.tie
     assert restated[0].featureCount() == 255
     for feature in restated[0].getFeatures():
@@ -233,7 +233,7 @@ def test_layers_are_restated_from_the_dock(reviewed: Bench, tmp_path: Path) -> N
             easting, northing, elevation)
         assert feature["site_tie"] == tie.id[:12]
         assert math.isfinite(feature["site_sz"])
-    assert "255 points restated" in reviewed.dock.messages.currentItem().text()
+    assert "255 points restated" in reviewed.dock.status.words
 
 
 @pytest.mark.usefixtures("provider")
@@ -249,8 +249,8 @@ def test_restating_into_a_folder_and_what_goes_wrong(reviewed: Bench, tmp_path: 
     assert (tmp_path / "Topo_points_tie1.gpkg").exists()
     work.start(item, [topo], str(tmp_path / "nowhere"))
     wait_for(lambda: not work.busy)
-    assert "Topo / points:" in reviewed.dock.messages.currentItem().text()
-    assert "Choose a folder that exists" in reviewed.dock.messages.currentItem().text()
+    assert "Topo / points:" in reviewed.dock.status.words
+    assert "Choose a folder that exists" in reviewed.dock.status.words
 
 
 @pytest.mark.usefixtures("provider")
@@ -263,6 +263,6 @@ def test_restating_can_be_stopped(reviewed: Bench) -> None:
     reviewed.click(reviewed.widget("stop"))
     wait_for(lambda: not work.busy)
     layers = QgsProject.instance().mapLayersByName("Topo points, tie 1")
-    said = reviewed.dock.messages.currentItem().text()
+    said = reviewed.dock.status.words
     # It may have been done before the press was heard.
     assert ("stopped; nothing was written" in said) != bool(layers)

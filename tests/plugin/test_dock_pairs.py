@@ -104,7 +104,7 @@ def test_a_role_that_is_not_possible_is_refused_with_its_reason(quarry: Bench) -
     row = place_of(quarry, "K04")
     quarry.view.selectRow(row)
     quarry.view.set_role(quarry.job.state.pairs[0].vertical, ("vertical",))
-    message = quarry.dock.messages.currentItem().text()
+    message = quarry.dock.status.words
     assert "K04" in message
     assert "no elevation" in message
     assert quarry.job.state.pairs[row].vertical.value == "idle"

@@ -1,0 +1,103 @@
+"""The last line of the dock: what was done, what could not be done and why, what is going on."""
+
+from __future__ import annotations
+
+from typing import Optional
+
+from qgis.core import QgsTask
+from qgis.PyQt.QtCore import Qt, QTimer
+from qgis.PyQt.QtWidgets import (
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QProgressBar,
+    QPushButton,
+    QToolButton,
+    QWidget,
+)
+
+from ...core.results import AGREES, DISAGREES
+from .hint_label import HintLabel
+from .theme import verdict_icon
+
+#: How long good news stays; what went wrong stays until it is closed or followed by other news.
+SECONDS = 8
+
+
+class StatusLine(QFrame):
+    """One message at a time, as many lines as it needs."""
+
+    def __init__(self, parent: Optional[QWidget] = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("sitetie_status")
+        self.setFrameShape(QFrame.Shape.StyledPanel)
+        self.mark = QLabel()
+        self.label = HintLabel()
+        self.label.setObjectName("sitetie_message")
+        self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.bar = QProgressBar()
+        self.bar.setObjectName("sitetie_progress")
+        self.bar.setAccessibleName("Progress")
+        self.bar.setMaximum(100)
+        self.stop = QPushButton("Stop")
+        self.stop.setObjectName("sitetie_stop")
+        self.close_button = QToolButton()
+        self.close_button.setObjectName("sitetie_close_message")
+        self.close_button.setAccessibleName("Close the message")
+        self.close_button.setToolTip("Close the message")
+        self.close_button.setText("✕")
+        self.close_button.setAutoRaise(True)
+        self.close_button.clicked.connect(self.clear)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(8, 4, 4, 4)
+        layout.addWidget(self.mark, 0, Qt.AlignmentFlag.AlignTop)
+        layout.addWidget(self.label, 1)
+        for widget in (self.bar, self.stop, self.close_button):
+            layout.addWidget(widget)
+        self._task: Optional[QgsTask] = None
+        self._time = QTimer(self)
+        self._time.setSingleShot(True)
+        self._time.timeout.connect(self.clear)
+        self.stop.clicked.connect(self._stop)
+        self.clear()
+
+    @property
+    def words(self) -> str:
+        """What it says; blank when it says nothing."""
+        return "" if self.isHidden() else self.label.words
+
+    def say(self, words: str, warning: bool = False) -> None:
+        """Say something, in place of what was said before."""
+        self._show(words, DISAGREES if warning else AGREES)
+        if not warning:
+            self._time.start(SECONDS * 1000)
+
+    def show_progress(self, words: str, task: QgsTask) -> None:
+        """Say what a task does, with a bar and a button to stop it."""
+        self._show(words, AGREES)
+        self._task = task
+        self.bar.setValue(0)
+        task.progressChanged.connect(lambda share: self.bar.setValue(int(share)))
+        self.bar.show()
+        self.stop.show()
+        self.close_button.hide()
+
+    def clear(self) -> None:
+        self._time.stop()
+        self._task = None
+        self.hide()
+
+    def _show(self, words: str, mark: str) -> None:
+        self._time.stop()
+        self._task = None
+        side = self.fontMetrics().height()
+        self.mark.setPixmap(verdict_icon(mark).pixmap(side, side))
+        self.label.say(words)
+        self.bar.hide()
+        self.stop.hide()
+        self.close_button.show()
+        self.show()
+
+    def _stop(self) -> None:
+        if self._task is not None:
+            self._task.cancel()
