@@ -116,7 +116,7 @@ class PositionSource:
                 if self.id:
                     ids.append(cell_text(cell(feature[self.id])))
         return Columns(
-            *(np.array(values) for values in (x, y, z)),
+            np.array(x), np.array(y), np.array(z),
             {name: np.array(values) for name, values in others.items()},
             ids if self.id else None, np.array(of_feature, dtype=int),
         )
@@ -164,7 +164,7 @@ class PositionSource:
     def _places(
         self, feature: QgsFeature, cells: "_Cells"
     ) -> Iterator[Tuple[float, float, float]]:
-        if not self.from_geometry:
+        if self.x is not None and self.y is not None:
             read = cells.angle if self.angles else cells.number
             x, y = read(self.x, "longitude"), read(self.y, "latitude")
             for field, value in ((self.x, x), (self.y, y)):

@@ -85,12 +85,16 @@ def restate_layer(
     ).read(lambda share: progress(0.6 * share))
     if not len(columns.x):
         raise InputError("There are no observations.", "Choose a layer with points.", file=name)
+    def go_on(share: float) -> bool:
+        progress(0.6 + 0.4 * share)
+        return True
+
     try:
         position = _in_frame(columns, source, tie, choices, say)
         return restate(
             tie, *position, _noise(columns, tie, say), columns.ids or _numbers(columns),
             elevations=not choices.horizontal_only,
-            progress=lambda share: progress(0.6 + 0.4 * share) is None,
+            progress=go_on,
         )
     except SitetieError as error:
         raise error.at(file=name) from None

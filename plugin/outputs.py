@@ -18,6 +18,7 @@ from qgis.core import (
     QgsProcessingOutputLayerDefinition,
     QgsProperty,
     QgsProviderRegistry,
+    QgsVectorFileWriter,
     QgsVectorLayer,
 )
 
@@ -46,7 +47,7 @@ class Outputs:
     def __enter__(self) -> "Outputs":
         return self
 
-    def __exit__(self, kind: Optional[type], *_: object) -> None:
+    def __exit__(self, kind: Optional[type], *details: object) -> None:
         for layer in self._layers:
             layer.close()
         for layer in self._layers if kind is not None else ():
@@ -109,6 +110,12 @@ class Outputs:
                 return None
             output = LayerOutput(sink, place)
         else:
+            ending = os.path.splitext(destination)[1]
+            if not QgsVectorFileWriter.driverForExtension(ending):
+                raise OutputError(
+                    f"QGIS knows no format for layers in {ending} files.",
+                    "Choose another ending, such as .gpkg.", file=destination,
+                )
             staged = self.file(destination)
             inner = QgsProcessingOutputLayerDefinition(staged)
             if definition:

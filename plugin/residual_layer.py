@@ -50,14 +50,12 @@ def residual_features(tie: Tie, factor: Optional[float] = None) -> Iterator[QgsF
     fields = residual_fields()
     chosen = _exaggeration(tie, factor)
     for pair, row in zip(tie.pairs, tie.rows):
-        east, north, cut, geometry = None, None, False, QgsGeometry()
+        feature, cut = QgsFeature(fields), False
         if row.horizontal.residual is not None and pair.control.has_position:
             east, north, cut = chosen.drawn(*row.horizontal.residual)
             start = QgsPoint(pair.control.easting, pair.control.northing)
             end = QgsPoint(start.x() + east, start.y() + north)
-            geometry = QgsGeometry.fromPolyline([start, end])
-        feature = QgsFeature(fields)
-        feature.setGeometry(geometry)
+            feature.setGeometry(QgsGeometry.fromPolyline([start, end]))
         feature.setAttributes(
             _attributes(row) + [chosen.factor, int(cut), tie.id[:TIE_DIGITS]]
         )

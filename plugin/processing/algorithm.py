@@ -30,7 +30,7 @@ def tr(text: str) -> str:
 
 
 class SitetieAlgorithm(QgsProcessingAlgorithm):
-    """An algorithm whose `run` may raise the core's errors; a person then reads their sentence."""
+    """An algorithm whose `compute` may raise the core's errors; a person reads their sentence."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -42,7 +42,7 @@ class SitetieAlgorithm(QgsProcessingAlgorithm):
     def icon(self) -> QIcon:
         return icon()
 
-    def run(
+    def compute(
         self, parameters: Values, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> Values:
         """Do the work; the results by output name."""
@@ -54,7 +54,7 @@ class SitetieAlgorithm(QgsProcessingAlgorithm):
         from ...core.errors import SitetieError
 
         try:
-            return self.run(parameters, context, feedback)
+            return self.compute(parameters, context, feedback)
         except SitetieError as error:
             raise QgsProcessingException(str(error)) from None
 

@@ -17,7 +17,7 @@ from qgis.core import (
     QgsWkbTypes,
 )
 
-from .algorithm import SitetieAlgorithm, Values, tr
+from .algorithm import SitetieAlgorithm, Values, stop_if_cancelled, tr
 from .progress import part
 
 SITE, TIE, OUTPUT = "SITE", "TIE", "OUTPUT"
@@ -92,7 +92,7 @@ class GeodeticAlgorithm(SitetieAlgorithm):
             tr("Points in the observation CRS of the tie."),
         )
 
-    def run(
+    def compute(
         self, parameters: Values, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> Values:
         from ...core.tie import Tie
@@ -109,8 +109,9 @@ class GeodeticAlgorithm(SitetieAlgorithm):
         tie = Tie.load(self.parameterAsFile(parameters, TIE, context))
         source = self.parameterAsSource(parameters, SITE, context)
         choices = SiteChoices(
-            *(self.field(parameters, name, context)
-              for name in ("EASTING", "NORTHING", "ELEVATION")),
+            easting=self.field(parameters, "EASTING", context),
+            northing=self.field(parameters, "NORTHING", context),
+            elevation=self.field(parameters, "ELEVATION", context),
             horizontal_only=self.parameterAsBool(parameters, "HORIZONTAL_ONLY", context),
             dms=self.parameterAsBool(parameters, "DMS", context),
         )
@@ -130,6 +131,7 @@ class GeodeticAlgorithm(SitetieAlgorithm):
             assert layer is not None  # OUTPUT is not optional
             write_geodetic(
                 source, layer, found, tie, choices, results, part(feedback, 50, 100))
+            stop_if_cancelled(feedback)
             outputs.commit()
         feedback.pushInfo(f"{len(found)} points through tie {tie.short_id}.")
         return {OUTPUT: layer.place}

@@ -17,7 +17,7 @@ from qgis.core import (
     QgsProcessingParameterString,
 )
 
-from .algorithm import SitetieAlgorithm, Values, tr
+from .algorithm import SitetieAlgorithm, Values, stop_if_cancelled, tr
 from .progress import part
 from .settings_parameters import UNITS, crs_of
 
@@ -140,7 +140,7 @@ class RestateAlgorithm(SitetieAlgorithm):
             advanced=True,
         )
 
-    def run(
+    def compute(
         self, parameters: Values, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> Values:
         from ...core.tie import Tie
@@ -167,6 +167,7 @@ class RestateAlgorithm(SitetieAlgorithm):
                 lambda start, stop: site_values(restated, tie, start, stop),
                 part(feedback, 50, 100),
             )
+            stop_if_cancelled(feedback)
             outputs.commit()
         feedback.pushInfo(_summary(restated, tie))
         return {OUTPUT: layer.place}

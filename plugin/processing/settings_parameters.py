@@ -60,7 +60,8 @@ def add_settings(algorithm: SitetieAlgorithm) -> None:
     )
     algorithm.add(
         QgsProcessingParameterCrs(
-            "OBSERVATION_CRS", tr("CRS of the observations"), defaultValue="EPSG:4326"
+            # QGIS 3.22 does not take the default of a CRS for granted unless it is optional.
+            "OBSERVATION_CRS", tr("CRS of the observations"), "EPSG:4326", optional=True
         ),
         tr("Geographic CRS of the latitudes and longitudes: the frame of the GNSS base or network, "
            "such as EPSG:6319 or EPSG:7931. WGS 84 is a family of frames that agree to about 2 m."),

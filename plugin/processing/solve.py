@@ -129,7 +129,7 @@ class SolveAlgorithm(SitetieAlgorithm):
             parameters = {**parameters, PAIRS: QgsVectorLayer("NoGeometry", PAIRS, "memory")}
         return super().checkParameterValues(parameters, context)
 
-    def run(
+    def compute(
         self, parameters: Values, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> Values:
         from ...core.headline import headline
