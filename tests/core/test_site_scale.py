@@ -7,7 +7,7 @@ import pytest
 from sitetie.core import Control, Observation, Pair, Settings, solve
 from sitetie.core.angles import parse_angle
 from sitetie.core.errors import InputError, SettingsError
-from sitetie.core.held_scale import held_scale
+from sitetie.core.site_scale import site_scale
 
 
 def one_pair(latitude: str, longitude: str, height=None) -> Pair:
@@ -20,9 +20,9 @@ def test_ground_is_the_inverse_of_the_combined_factor() -> None:
     pair = one_pair("40 16 39.29837 N", "111 42 55.48882 W", 1382.045)
     settings = Settings(observation_crs="EPSG:6319", base_crs="EPSG:6341", vertical_model=None,
                         horizontal_model="rigid")
-    held = held_scale("ground", [pair], settings)
+    held = site_scale([pair], settings, "ground")
     assert 1.0 / held.value == pytest.approx(0.99942885, abs=5e-9)
-    assert (held.sigma, held.basis) == (0.0, "ground")
+    assert held.basis == "ground"
 
 
 def test_grid_is_the_point_scale_of_the_grid_over_that_of_the_base() -> None:
@@ -30,28 +30,26 @@ def test_grid_is_the_point_scale_of_the_grid_over_that_of_the_base() -> None:
     point scale 1.00023056. The base is a local Transverse Mercator of scale 1."""
     pair = one_pair("37 57 03.7203 S", "144 25 29.5244 E")
     settings = Settings(observation_crs="EPSG:4283", vertical_model=None)
-    held = held_scale("grid", [pair], settings, grid="EPSG:28355", sigma=1e-6)
+    held = site_scale([pair], settings, "grid", grid="EPSG:28355")
     assert held.value == pytest.approx(1.00023056, abs=5e-9)
-    assert (held.sigma, held.basis) == (1e-6, "grid")
+    assert held.basis == "grid"
     tie = solve([pair], settings.replace(scale=held, horizontal_model="translation"))
     assert tie.horizontal.scale == held.value
 
 
-def test_unity_and_typed() -> None:
-    pair = one_pair("50 N", "7 E")
-    assert held_scale("unity", [pair], Settings(), sigma=2e-5).value == 1.0
-    assert held_scale("typed", [pair], Settings(), value=0.9998).value == 0.9998
+def test_unity_is_exact() -> None:
+    held = site_scale([one_pair("50 N", "7 E")], Settings(), "unity")
+    assert (held.value, held.sigma) == (1.0, 0.0)
 
 
 @pytest.mark.parametrize(
     ("basis", "error", "message"),
     [
-        ("typed", SettingsError, "none is given"),
         ("grid", SettingsError, "not named"),
         ("ground", InputError, "no fit pair has a height"),
-        ("sea", SettingsError, 'Allowed: "unity", "ground", "grid", "typed"'),
+        ("sea", SettingsError, 'Allowed: "unity", "ground", "grid"'),
     ],
 )
 def test_what_is_missing_is_said(basis: str, error: type, message: str) -> None:
     with pytest.raises(error, match=message):
-        held_scale(basis, [one_pair("50 N", "7 E")], Settings(vertical_model=None))
+        site_scale([one_pair("50 N", "7 E")], Settings(vertical_model=None), basis)
