@@ -17,7 +17,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ...core.pairs import Role
 from .pair_model import BAR_ROLE
-from .theme import ALARMING, colour
+from .theme import ALARMING, as_number, colour
 
 BAR_HEIGHT = 6
 MARGIN = 5
@@ -41,8 +41,8 @@ class ResidualDelegate(QStyledItemDelegate):
         ink = QPalette.ColorRole.HighlightedText if selected else QPalette.ColorRole.Text
         painter.setPen(cell.palette.color(ink))
         area = QRectF(cell.rect).adjusted(MARGIN, 2, -MARGIN, -BAR_HEIGHT - 3)
-        painter.drawText(area, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter),
-                         text)
+        right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+        painter.drawText(area, as_number(right), text)
         bar = index.data(BAR_ROLE)
         if bar is not None and not math.isnan(bar[0]):
             _draw_bar(painter, cell, bar, selected)

@@ -183,6 +183,7 @@ class SitetieDock(QgsDockWidget):
         self.split.setOrientation(
             Qt.Orientation.Horizontal if lying else Qt.Orientation.Vertical)
         self.split.setSizes([600, 400])
+        self.pairs.view.scrollTo(self.pairs.view.currentIndex())
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)

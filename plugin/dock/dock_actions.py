@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Optional
 
 from qgis.core import QgsApplication
-from qgis.PyQt.QtCore import QObject, Qt
+from qgis.PyQt.QtCore import QObject, QSize, Qt
 from qgis.PyQt.QtGui import QKeySequence
-from qgis.PyQt.QtWidgets import QAction, QMenu, QToolBar, QToolButton, QWidget
+from qgis.PyQt.QtWidgets import QAction, QMenu, QSizePolicy, QToolBar, QToolButton, QWidget
 
 from ...core.pairs import Role
 from ..job.job import Job
@@ -135,7 +135,7 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
     bar.setObjectName("sitetie_dock_toolbar")
     bar.setMovable(False)
     side = QgsApplication.scaleIconSize(16)
-    bar.setIconSize(bar.iconSize().__class__(side, side))
+    bar.setIconSize(QSize(side, side))
     pair = QToolButton()
     pair.setObjectName("sitetie_pair_button")
     pair.setDefaultAction(actions.pair_on_map)
@@ -152,8 +152,7 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
     bar.addAction(actions.show_on_map)
     bar.addAction(actions.residuals_on_map)
     spacer = QWidget()
-    spacer.setSizePolicy(spacer.sizePolicy().Policy.Expanding,
-                         spacer.sizePolicy().Policy.Preferred)
+    spacer.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
     bar.addWidget(spacer)
     accept = QToolButton()
     accept.setObjectName("sitetie_accept_tool")

@@ -48,9 +48,12 @@ def headline_html(line: Headline) -> str:
     """The line for a label; points and "see why" are links named after the point."""
     advice = html.escape(line.advice, quote=False)
     for point in line.points:
-        name = re.escape(html.escape(point, quote=False))
-        link = f'<a href="{html.escape(point)}">{html.escape(point, quote=False)}</a>'
-        advice = re.sub(rf"(?<![\w>\"]){name}(?![\w<\"])", lambda _, new=link: new, advice, count=1)
+        name = html.escape(point, quote=False)
+        link = f'<a href="{html.escape(point)}">{name}</a>'
+        # Not within another word, nor within a link made before.
+        found = re.search(rf"(?<![\w>\"]){re.escape(name)}(?![\w<\"])", advice)
+        if found is not None:
+            advice = advice[:found.start()] + link + advice[found.end():]
     if line.points:
         first = html.escape(line.points[0])
         advice = advice.replace("see why", f'<a href="{first}">see why</a>')

@@ -18,7 +18,7 @@ from ...core.results import PairResidual
 from ...core.verdict_words import URGENCY, explained
 from ..job.job import Job
 from .pair_columns import COLUMNS, KEYS, Column
-from .theme import verdict_icon
+from .theme import as_number, verdict_icon
 
 SORT_ROLE = Qt.ItemDataRole.UserRole
 #: (value or None, full scale, verdict, role) of a residual, for the bar.
@@ -96,7 +96,7 @@ class PairModel(QAbstractTableModel):
             return self._bar(column, row)
         if role == Qt.ItemDataRole.TextAlignmentRole:
             side = Qt.AlignmentFlag.AlignRight if column.number else Qt.AlignmentFlag.AlignLeft
-            return int(side | Qt.AlignmentFlag.AlignVCenter)
+            return as_number(side | Qt.AlignmentFlag.AlignVCenter)
         if role == Qt.ItemDataRole.DecorationRole and column.key in ("control", "verdict"):
             return None if row is None else verdict_icon(_worst(row))
         if role in (Qt.ItemDataRole.ToolTipRole, Qt.ItemDataRole.AccessibleDescriptionRole):
@@ -118,7 +118,7 @@ class PairModel(QAbstractTableModel):
         if role in (Qt.ItemDataRole.ToolTipRole, Qt.ItemDataRole.AccessibleDescriptionRole):
             return column.hint
         if role == Qt.ItemDataRole.TextAlignmentRole:
-            return int(Qt.AlignmentFlag.AlignCenter)
+            return as_number(Qt.AlignmentFlag.AlignCenter)
         if role == Qt.ItemDataRole.InitialSortOrderRole and column.largest_first:
             return Qt.SortOrder.DescendingOrder
         return None

@@ -38,6 +38,11 @@ def colour(name: str, palette: QPalette) -> QColor:
     return QColor((_DARK if is_dark(palette) else _LIGHT)[name])
 
 
+def as_number(flags: object) -> int:
+    """Flags as the number that some calls want; Qt 6 no longer takes the one for the other."""
+    return int(getattr(flags, "value", flags))  # type: ignore[call-overload]
+
+
 def quieter(ink: QColor) -> str:
     """The colour of text, lightened towards whatever is behind it, as rich text names it."""
     ink = QColor(ink)
@@ -103,4 +108,5 @@ def _sign(painter: QPainter, text: str, ink: QColor, baseline_middle: float) -> 
     font.setBold(True)
     painter.setFont(font)
     painter.setPen(ink)
-    painter.drawText(QRectF(0, baseline_middle - 12, 32, 24), Qt.AlignmentFlag.AlignCenter, text)
+    painter.drawText(QRectF(0, baseline_middle - 12, 32, 24),
+                     as_number(Qt.AlignmentFlag.AlignCenter), text)

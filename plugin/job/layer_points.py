@@ -200,7 +200,7 @@ def _features(
     request.setSubsetOfAttributes([place for _, place in places])
     for feature in layer.getFeatures(request):
         attributes = feature.attributes()
-        cells = {name: cell(attributes[place]) for name, place in places}
+        cells: Dict[str, object] = {name: cell(attributes[place]) for name, place in places}
         for choice in source.fields:
             if choice.field == FEATURE_ID:
                 cells[choice.name] = str(feature.id())

@@ -132,7 +132,8 @@ class JobState:
         The state, and an error for each pair that has nothing to fit or check on a side (no
         elevation, say). With both sides asked for, a pair is named only when neither is possible.
         """
-        pairs, refused = list(self.pairs), []
+        pairs = list(self.pairs)
+        refused: List[SitetieError] = []
         sides = tuple(sides)
         for i in sorted(set(indices)):
             errors = []
