@@ -38,15 +38,9 @@ class Geoid:
         FrameError
             When a position lies outside the grid.
         """
-        latitude, longitude = np.broadcast_arrays(
-            np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float)
-        )
-        made = transformer(_pipeline(self.grid))
-        _, _, values = made.transform(
-            longitude.ravel(), latitude.ravel(), np.zeros(latitude.size), errcheck=False
-        )
-        values = np.asarray(values, dtype=float).reshape(latitude.shape)
-        outside = ~np.isfinite(values) & np.isfinite(latitude)
+        latitude, longitude = np.broadcast_arrays(latitude, longitude)
+        values = self.sample(latitude, longitude)
+        outside = np.isnan(values) & np.isfinite(latitude)
         if outside.any():
             where = int(np.argmax(outside))
             raise FrameError(
@@ -54,6 +48,17 @@ class Geoid:
                 f"{latitude.ravel()[where]:.5f}, longitude {longitude.ravel()[where]:.5f}.",
                 "Choose a grid that covers the site and all points to be restated.",
             )
+        return values
+
+    def sample(self, latitude, longitude) -> np.ndarray:
+        """The same, NaN where a position lies outside the grid."""
+        latitude, longitude = np.broadcast_arrays(
+            np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float)
+        )
+        _, _, values = transformer(_pipeline(self.grid)).transform(
+            longitude.ravel(), latitude.ravel(), np.zeros(latitude.size), errcheck=False
+        )
+        values = np.asarray(values, dtype=float).reshape(latitude.shape)
         return np.where(np.isfinite(values), values, np.nan)
 
     def check_hash(self) -> Optional[str]:
@@ -89,6 +94,10 @@ def open_geoid(grid: str) -> Geoid:
 
 
 def _pipeline(grid: str) -> str:
+    if grid.startswith("@") or grid == "null":
+        raise FrameError(
+            f"{grid!r} tells PROJ to go on without a geoid grid.", "Name the grid itself.",
+        )
     if '"' in grid or "," in grid:
         raise FrameError(
             f"The geoid grid name {grid!r} holds a quotation mark or a comma, which PROJ cannot "

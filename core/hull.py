@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Optional
 
 import numpy as np
 
-from .marks import positions_in_one_frame
+from .one_frame import positions_in_one_frame
 from .pairs import Role
 from .products import product
 

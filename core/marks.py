@@ -7,19 +7,20 @@ from typing import Dict, List, Optional, Sequence, Tuple
 
 import numpy as np
 
-from .errors import FrameError
-from .frames import choose_operation, geographic_crs, transformer
-from .geoid import Geoid, open_geoid
+from .errors import InputError
+from .geoid import Geoid
+from .one_frame import positions_in_one_frame, refuse_uncovered
 from .pairs import Pair, Role
 from .products import product
-from .projection import BaseProjection, require_projected
+from .projection import BaseProjection
 from .quantiles import chi_square_p_value
 from .settings import Settings
 
 
 @dataclass(frozen=True)
 class PairArrays:
-    """Pairs in numbers; row i is pair i. Metres throughout, NaN where nothing is given.
+    """Pairs in numbers; row i is pair i. Metres throughout, NaN where nothing is given or, for an
+    idle pair, nothing can be computed.
 
     Attributes
     ----------
@@ -96,7 +97,7 @@ def pair_arrays(
     """
     latitude, longitude, height = positions_in_one_frame(pairs, settings)
     projected = np.stack(base.to_base(latitude, longitude, np.nan_to_num(height)), axis=-1)
-    require_projected(projected, [pair.observation.id for pair in pairs], base)
+    _refuse_unprojected(projected, pairs, base)
     site = settings.site_length.metres
     elevation_unit = settings.elevation_length.metres
     jacobian = base.jacobian(latitude, longitude)
@@ -108,7 +109,8 @@ def pair_arrays(
     control_v = _filled([p.control.sigma_v for p in pairs], settings.control_sigma_v)
     undulation = np.zeros(len(pairs))
     if geoid is not None:
-        undulation = geoid.undulation(latitude, longitude)
+        undulation = geoid.sample(latitude, longitude)
+        refuse_uncovered(geoid.grid, pairs, undulation)
     return PairArrays(
         latitude=latitude,
         longitude=longitude,
@@ -126,6 +128,18 @@ def pair_arrays(
     )
 
 
+def _refuse_unprojected(values: np.ndarray, pairs: Sequence[Pair], base: BaseProjection) -> None:
+    """Refuse positions in use that the base projection cannot carry, naming the first."""
+    for pair, finite in zip(pairs, np.isfinite(values).all(axis=1)):
+        if not finite and (pair.horizontal is not Role.IDLE or pair.vertical is not Role.IDLE):
+            raise InputError(
+                f"The position cannot be projected by {base.name}.",
+                "Check latitude and longitude, and that the base projection covers the site; or "
+                "set both roles to idle.",
+                file=pair.file, row=pair.row, point=pair.observation.id,
+            )
+
+
 def observation_covariances(pairs: Sequence[Pair], settings: Settings) -> np.ndarray:
     """(n, 2, 2) covariance of the observations along local east and north, square metres."""
     east = _filled([p.observation.sigma_e for p in pairs], settings.gnss_sigma_h)
@@ -136,60 +150,6 @@ def observation_covariances(pairs: Sequence[Pair], settings: Settings) -> np.nda
     covariance[:, 1, 1] = north**2
     covariance[:, 0, 1] = covariance[:, 1, 0] = np.sign(mixed) * mixed**2
     return covariance
-
-
-def positions_in_one_frame(
-    pairs: Sequence[Pair], settings: Settings
-) -> Tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Latitude, longitude, ellipsoidal height of every pair in the observation CRS.
-
-    Pairs may name their own frame and epoch; then every pair must name its frame.
-
-    Raises
-    ------
-    FrameError
-        When some pairs name a frame and others do not.
-    """
-    latitude = np.array([p.observation.latitude for p in pairs], dtype=float)
-    longitude = np.array([p.observation.longitude for p in pairs], dtype=float)
-    height = _filled([p.observation.height for p in pairs], np.nan)
-    for grid in {p.observation.height_geoid for p in pairs
-                 if p.observation.height_kind == "orthometric"}:
-        rows = [i for i, p in enumerate(pairs) if p.observation.height_kind == "orthometric"
-                and p.observation.height_geoid == grid]
-        height[rows] += open_geoid(grid).undulation(latitude[rows], longitude[rows])
-
-    frames: Dict[Tuple[Optional[str], Optional[float]], List[int]] = {}
-    for i, pair in enumerate(pairs):
-        frames.setdefault((pair.observation.crs, pair.observation.epoch), []).append(i)
-    named = {crs for crs, _ in frames if crs}
-    if not named:
-        return latitude, longitude, height
-    if any(crs is None for crs, _ in frames):
-        blank = next(p for p in pairs if p.observation.crs is None)
-        raise FrameError(
-            f"Frames are mixed: some observations name theirs ({', '.join(sorted(named))}), "
-            "this one does not.",
-            "Name the frame of every observation in the column crs.",
-            file=blank.file, row=blank.row, point=blank.observation.id,
-        )
-    target = geographic_crs(settings.observation_crs)
-    for (crs, epoch), rows in frames.items():
-        source = geographic_crs(crs, "frame of the observation")
-        if source == target:
-            continue
-        operation = choose_operation(
-            source, target, epoch=epoch if epoch is not None else settings.observation_epoch,
-            near=(latitude[rows[0]], longitude[rows[0]]),
-        )
-        arrays = [longitude[rows], latitude[rows], np.nan_to_num(height[rows])]
-        if operation.depends_on_time:
-            time = epoch if epoch is not None else settings.observation_epoch
-            arrays.append(np.full(len(rows), time))
-        moved = transformer(operation.definition).transform(*arrays)
-        longitude[rows], latitude[rows] = moved[0], moved[1]
-        height[rows] = np.where(np.isnan(height[rows]), np.nan, moved[2])
-    return latitude, longitude, height
 
 
 def group_marks(

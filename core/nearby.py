@@ -9,7 +9,7 @@ from typing import List, Optional, Sequence, Tuple
 import numpy as np
 
 from .errors import InputError
-from .marks import positions_in_one_frame
+from .one_frame import positions_in_one_frame
 from .pairs import Control, Observation, Pair, Role
 from .tie import Tie
 

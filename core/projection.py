@@ -12,7 +12,7 @@ from typing import Optional, Sequence, Tuple
 import numpy as np
 import pyproj
 
-from .errors import FrameError, InputError
+from .errors import FrameError
 from .frames import (
     Operation,
     choose_operation,
@@ -183,7 +183,7 @@ def local_transverse_mercator(
     The middle is the geocentric (spatial L1) median, rounded to 0.001 degrees: it works across
     the antimeridian and one mistyped longitude hardly moves it.
     """
-    return _transverse_mercator(observation_crs, *_middle(latitudes, longitudes))
+    return _transverse_mercator(observation_crs, *middle(latitudes, longitudes))
 
 
 @lru_cache(maxsize=64)
@@ -201,7 +201,8 @@ def _transverse_mercator(observation_crs: str, latitude: float, longitude: float
     return crs.to_wkt("WKT2_2019")
 
 
-def _middle(latitudes, longitudes) -> Tuple[float, float]:
+def middle(latitudes: Sequence[float], longitudes: Sequence[float]) -> Tuple[float, float]:
+    """Latitude, longitude of the geocentric median of positions, rounded to 0.001 degrees."""
     order = np.lexsort((longitudes, latitudes))  # the order of the pairs must not matter
     latitude = np.radians(np.asarray(latitudes, dtype=float)[order])
     longitude = np.radians(np.asarray(longitudes, dtype=float)[order])
@@ -311,15 +312,4 @@ def _try_there(projection: BaseProjection, near: Tuple[float, float]) -> None:
             f"The base projection {projection.name} has a point scale of {scale:.4f} at the site; "
             "it is not made for that place.",
             "Choose a projection made for the site, or leave it out for a local one.",
-        )
-
-
-def require_projected(values: np.ndarray, names: Sequence[str], projection: BaseProjection) -> None:
-    """Refuse positions that the base projection cannot carry, naming the first."""
-    bad = ~np.isfinite(values).all(axis=-1)
-    if bad.any():
-        raise InputError(
-            f"The position cannot be projected by {projection.name}.",
-            "Check latitude and longitude, and that the base projection covers the site.",
-            point=names[int(np.argmax(bad))],
         )

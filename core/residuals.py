@@ -252,7 +252,7 @@ def pair_covariances(
     """Covariance of the restated position of each pair's own observation, site units squared.
 
     A fit pair's noise is already inside the solution, so its covariance with the parameters is
-    taken off.
+    taken off. None for an idle pair that no plane reaches.
     """
     count = len(pairs)
     joint = np.full((count, 3, 3), np.nan)
@@ -269,7 +269,9 @@ def pair_covariances(
     joint /= np.outer([h, h, v], [h, h, v])
     if vertical is None:
         joint[:, 2, 2] = 0.0
-    return [tuple(map(tuple, block)) for block in joint.tolist()]
+    known = np.isfinite(joint).all(axis=(1, 2))
+    return [tuple(map(tuple, block)) if ok else None
+            for ok, block in zip(known, joint.tolist())]
 
 
 def _restated(fit: Fit, base, own, matrix) -> np.ndarray:

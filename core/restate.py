@@ -9,7 +9,7 @@ import numpy as np
 
 from .errors import Cancelled, InputError
 from .hull import ON_THE_EDGE, control_hull, distance_outside
-from .marks import positions_in_one_frame
+from .one_frame import positions_in_one_frame
 from .pairs import Role
 from .settings import Settings
 from .tie import Tie

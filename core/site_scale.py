@@ -9,7 +9,7 @@ from typing import Optional, Sequence, Tuple, Union
 import numpy as np
 
 from .errors import InputError, SettingsError
-from .marks import positions_in_one_frame
+from .one_frame import positions_in_one_frame
 from .pairs import Pair, Role
 from .projection import BaseProjection, base_projection
 from .settings import HeldScale, Settings

@@ -11,10 +11,11 @@ import pyproj
 from .errors import GeometryError, InputError
 from .geoid import open_geoid
 from .horizontal import HorizontalFit, fit_horizontal
-from .marks import Mark, PairArrays, group_marks, pair_arrays, positions_in_one_frame
+from .marks import Mark, PairArrays, group_marks, pair_arrays
+from .one_frame import frame_cautions, positions_in_one_frame
 from .pair_checks import refuse_contradictions
 from .pairs import Pair, Role
-from .projection import BaseProjection, base_projection, local_transverse_mercator
+from .projection import BaseProjection, base_projection, local_transverse_mercator, middle
 from .residuals import component_results, pair_covariances, part_statistics, repeat_spreads
 from .results import ComponentResult, PairResidual, TieStatistics
 from .settings import Settings
@@ -72,7 +73,9 @@ def _solve(pairs: Sequence[Pair], settings: Settings, refuse_unit_mixup: bool) -
         statistics=statistics,
         repeats=repeat_spreads(pairs, horizontal, vertical, arrays, settings),
         provenance=provenance(),
-        cautions=base.cautions + _cautions(pairs, horizontal, settings),
+        cautions=base.cautions
+        + frame_cautions(pairs, settings)
+        + _cautions(pairs, horizontal, settings),
     )
 
 
@@ -89,7 +92,7 @@ def freeze_base(pairs: Sequence[Pair], settings: Settings) -> Tuple[Settings, Ba
     if settings.base_crs is None:
         crs = local_transverse_mercator(settings.observation_crs, latitude, longitude)
         settings = settings.replace(base_crs=crs)
-    near = (round(float(np.median(latitude)), 1), round(float(np.median(longitude)), 1))
+    near = tuple(round(angle, 2) for angle in middle(latitude, longitude))
     base = base_projection(
         settings.base_crs, settings.observation_crs, datum_operation=settings.datum_operation,
         epoch=settings.observation_epoch, near=near,
