@@ -5,9 +5,10 @@ from .pair_table import read_pairs, write_pairs
 from .pairs import Control, Observation, Pair, Role
 from .settings import HeldScale, Settings
 from .solve import solve
+from .suspects import Suspect, find_suspects
 from .tie import Tie
 
 __all__ = [
-    "Control", "HeldScale", "Observation", "Pair", "Role", "Settings", "SitetieError", "Tie",
-    "read_pairs", "solve", "write_pairs",
+    "Control", "HeldScale", "Observation", "Pair", "Role", "Settings", "SitetieError", "Suspect",
+    "Tie", "find_suspects", "read_pairs", "solve", "write_pairs",
 ]

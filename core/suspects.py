@@ -1,0 +1,250 @@
+"""Suspects: pairs, or the whole set, with a named probable cause and its evidence.
+
+The largest agreeing set of pairs is found first. Every pair outside it is then tried with each
+slip people make: a slip that brings the pair back to within its uncertainty is weighed by how
+well it does so, how usual it is and how many values the same kind of slip could have given; its
+rival is a disturbed mark, which explains anything but predicts nothing. Whole-set causes compete
+in the same currency. Scores are natural logarithms of odds.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import Dict, List, Optional, Sequence, Tuple
+
+from .candidates import Candidate, candidates_of
+from .causes import CAUSES
+from .pairs import Pair, Role
+from .reference import Reference, make_reference
+from .settings import Settings
+from .whole_set import Group, World, group_shifts, parameter_suspects, worlds_of
+
+#: A pair is taken for good unless so unlikely a test value would occur by chance anywhere in the
+#: whole set.
+SET_LEVEL = 0.002
+#: Odds (natural logarithm) by which the best cause must lead for the others not to be listed.
+CLOSE = math.log(30.0)
+#: Share of wrong pairs up to which single pairs are accused.
+MOST_WRONG = 0.4
+#: Odds by which another reading of the whole set must lead before it is believed.
+BELIEVED = math.log(100.0)
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A named probable cause.
+
+    Attributes
+    ----------
+    cause : str
+        Id in `causes.CAUSES`.
+    control_ids : tuple of str
+        The control points concerned; all of them for the whole set.
+    evidence : str
+        One sentence with one number: what fits how well once it is corrected.
+    score : float
+        Natural logarithm of the odds of this cause against a disturbed mark (or, for the whole
+        set, against the data as they stand).
+    pairs : tuple of Pair
+        All pairs, with this suspect corrected (or set to idle where no correction is known).
+    misfit, remaining : float or None
+        Length of the residual before and after, site units (horizontal) or elevation units.
+    alternative : bool
+        True for a cause that explains the same pair about as well as the one listed before it.
+    """
+
+    cause: str
+    control_ids: Tuple[str, ...]
+    evidence: str
+    score: float
+    pairs: Tuple[Pair, ...]
+    misfit: Optional[float] = None
+    remaining: Optional[float] = None
+    alternative: bool = False
+
+    @property
+    def words(self) -> str:
+        """What the cause is called in a sentence."""
+        return CAUSES[self.cause].words
+
+
+def find_suspects(pairs: Sequence[Pair], settings: Optional[Settings] = None) -> List[Suspect]:
+    """Name what is probably wrong, the likeliest first.
+
+    Parameters
+    ----------
+    pairs : sequence of Pair
+        Fit and check pairs are examined, idle ones left alone.
+    settings : Settings, optional
+
+    Returns
+    -------
+    list of Suspect
+        Empty when the pairs agree with one another. One entry per blunder, each followed by
+        causes that explain it about as well; ``unexplained`` when something is wrong but no pair
+        can be accused.
+
+    Raises
+    ------
+    SitetieError
+        When the settings or the pairs cannot be used at all.
+    """
+    pairs = tuple(pairs)
+    settings = settings or Settings()
+    reference = make_reference(pairs, settings, SET_LEVEL)
+    best, world = reference, None
+    for other in worlds_of(pairs, settings, reference, SET_LEVEL):
+        threshold = BELIEVED if world is None else 0.0
+        if other.score > best.score + threshold:
+            best, world = other.reference, other
+    suspects: List[Suspect] = []
+    if world is not None:
+        suspects.append(_of_world(world, pairs, reference))
+    suspects += _of_pairs(best, pairs if world is None else world.pairs)
+    suspects += [
+        Suspect(cause, _ids(pairs), evidence, score, corrected)
+        for cause, evidence, score, corrected in parameter_suspects(best)
+    ]
+    return suspects
+
+
+def _of_world(world: World, pairs, reference: Reference) -> Suspect:
+    return Suspect(world.cause, _ids(pairs), world.evidence,
+                   float(min(world.score - reference.score, 1e6)), world.pairs)
+
+
+def _of_pairs(reference: Reference, pairs: Tuple[Pair, ...]) -> List[Suspect]:
+    wrong = reference.outsiders()
+    if not wrong:
+        return []
+    if reference.undecided():
+        return _undecided(reference, pairs)
+    if len(wrong) > MOST_WRONG * len(pairs):
+        return [_too_many(reference, pairs, wrong)]
+    found: List[List[Suspect]] = []
+    for group in group_shifts(reference, wrong):
+        found.append([_of_group(reference, pairs, group)])
+        wrong = [i for i in wrong if i not in group.rows]
+    exchanged = _exchanged(reference, wrong)
+    for i, j in exchanged:
+        found.append([_exchange(reference, pairs, i, j)])
+    done = {k for pair in exchanged for k in pair}
+    for i in wrong:
+        if i not in done:
+            found += _of_pair(reference, pairs, i)
+    found.sort(key=lambda listed: -(listed[0].misfit or 0.0))
+    return [suspect for listed in found for suspect in listed]
+
+
+def _of_pair(reference: Reference, pairs, i: int) -> List[List[Suspect]]:
+    """One list of suspects per blunder at a pair: together, or position and height apart."""
+    ranked = _rank(reference, i)
+    joint = ranked["both"]
+    separate = [ranked[side] for side in ("horizontal", "vertical") if ranked[side]]
+    if joint and (not separate or joint[0].score >= sum(best[0].score for best in separate)):
+        return [_listed(reference, pairs, i, joint)]
+    return [_listed(reference, pairs, i, best) for best in separate]
+
+
+def _rank(reference: Reference, i: int) -> Dict[str, List[Candidate]]:
+    """Candidates of a pair by what they concern, best first."""
+    ranked: Dict[str, List[Candidate]] = {"horizontal": [], "vertical": [], "both": []}
+    for candidate in candidates_of(reference, i):
+        ranked[candidate.side].append(candidate)
+    for side, listed in ranked.items():
+        best: Dict[str, Candidate] = {}
+        for candidate in listed:
+            known = best.get(candidate.cause)
+            if known is None or candidate.score > known.score:
+                best[candidate.cause] = candidate
+        ranked[side] = sorted(best.values(), key=lambda item: -item.score)
+    return ranked
+
+
+def _listed(reference, pairs, i: int, ranked: List[Candidate]) -> List[Suspect]:
+    close = [c for c in ranked if c.score > ranked[0].score - CLOSE]
+    out = []
+    for k, candidate in enumerate(close[:4]):
+        corrected = pairs[:i] + (candidate.pair,) + pairs[i + 1:]
+        out.append(Suspect(
+            candidate.cause, candidate.control_ids, candidate.evidence, float(candidate.score),
+            corrected, candidate.misfit, candidate.remaining, alternative=k > 0,
+        ))
+    return out
+
+
+def _exchanged(reference: Reference, wrong: List[int]) -> List[Tuple[int, int]]:
+    """Pairs of outsiders that fit once their control points are exchanged."""
+    found, used = [], set()
+    for a, i in enumerate(wrong):
+        for j in wrong[a + 1:]:
+            if i in used or j in used:
+                continue
+            if reference.fits_control(i, j) and reference.fits_control(j, i):
+                found.append((i, j))
+                used |= {i, j}
+    return found
+
+
+def _exchange(reference: Reference, pairs, i: int, j: int) -> Suspect:
+    first, second = pairs[i], pairs[j]
+    corrected = list(pairs)
+    corrected[i] = dataclasses.replace(first, control=second.control)
+    corrected[j] = dataclasses.replace(second, control=first.control)
+    before = reference.length(i)
+    after = max(reference.length_with_control(i, j), reference.length_with_control(j, i))
+    evidence = (
+        f"With the observations of {first.control.id} and {second.control.id} exchanged both fit "
+        f"to {reference.say(after)} (now {reference.say(before)})."
+    )
+    score = math.log(CAUSES["pairs_exchanged"].weight / CAUSES["disturbed_mark"].weight ** 2) + 20.0
+    return Suspect("pairs_exchanged", (first.control.id, second.control.id), evidence, score,
+                   tuple(corrected), before, after)
+
+
+def _of_group(reference: Reference, pairs, group: Group) -> Suspect:
+    idle = tuple(
+        dataclasses.replace(pair, horizontal=Role.IDLE, vertical=Role.IDLE)
+        if i in group.rows else pair for i, pair in enumerate(pairs)
+    )
+    return Suspect(group.cause, tuple(dict.fromkeys(pairs[i].control.id for i in group.rows)),
+                   group.evidence, float(group.score), idle, group.misfit, group.remaining)
+
+
+def _undecided(reference: Reference, pairs) -> List[Suspect]:
+    """Several sets agree equally well: a slip that explains everything may still decide."""
+    best: Dict[int, List[Candidate]] = {}
+    for other in reference.alternatives():
+        for i in other.outsiders():
+            for ranked in _rank(other, i).values():
+                named = [c for c in ranked if c.cause != "disturbed_mark"]
+                if named and named[0].score > BELIEVED:
+                    best.setdefault(i, []).append(named[0])
+    leaders = sorted(((max(c.score for c in found), i) for i, found in best.items()), reverse=True)
+    if leaders and (len(leaders) == 1 or leaders[0][0] > leaders[1][0] + BELIEVED):
+        i = leaders[0][1]
+        return _listed(reference, pairs, i, sorted(best[i], key=lambda c: -c.score)[:1])
+    concerned = tuple(dict.fromkeys(
+        pairs[i].control.id for other in reference.alternatives() for i in other.outsiders()))
+    evidence = (
+        f"The pairs do not agree (largest residual {reference.say(reference.largest())}), but "
+        f"there are too few to tell which is wrong: {', '.join(concerned)}. Observe another mark."
+    )
+    return [Suspect("unexplained", concerned, evidence, 0.0, pairs)]
+
+
+def _too_many(reference: Reference, pairs, wrong: List[int]) -> Suspect:
+    evidence = (
+        f"{len(wrong)} of {len(pairs)} pairs do not agree with the largest set that does (largest "
+        f"residual {reference.say(reference.largest())}), and no common cause was found. Check "
+        "the model, a held scale, the sigmas, and whether control and observations belong "
+        "together."
+    )
+    return Suspect("unexplained", tuple(dict.fromkeys(pairs[i].control.id for i in wrong)),
+                   evidence, 0.0, pairs)
+
+
+def _ids(pairs) -> Tuple[str, ...]:
+    return tuple(dict.fromkeys(pair.control.id for pair in pairs))
