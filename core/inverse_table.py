@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Dict, List, Optional, Tuple
+from typing import Any, Dict, List, Optional, Tuple
 
 import numpy as np
 import pyproj
@@ -181,9 +181,10 @@ def _arc_seconds(degrees: float) -> str:
 def _record_line(tie: Tie, ids: List[str]) -> str:
     known = {p.control.id: p.control for p in tie.pairs}
     first, second = (known[name] for name in ids)
-    east, north = second.easting - first.easting, second.northing - first.northing
-    bearing = format_bearing(math.degrees(math.atan2(east, north)), 1)
-    return f"record bearing {bearing}"
+    if not (first.has_position and second.has_position):
+        return "whose record is incomplete"
+    line = np.array([[second.easting, second.northing]]) - [first.easting, first.northing]
+    return f"record bearing {format_bearing(float(_polar(line)[1][0]), 1)}"
 
 
 def _listed(ids: List[str], most: int = 8) -> str:
@@ -252,7 +253,9 @@ class _Lines:
         self.control = arrays.control[first]
         self.control_variance = arrays.control_covariance[first, 0, 0]
         self.height = height
-        self.latitude, self.longitude = tie.base.to_geodetic(*self.base.T, np.nan_to_num(height))
+        self.latitude, self.longitude = tie.base.to_geodetic(
+            self.base[:, 0], self.base[:, 1], np.nan_to_num(height)
+        )
 
     def between(self, start, end, level: str) -> Tuple[InverseLine, ...]:
         """The lines between marks `start` and `end`, arrays of places."""
@@ -267,16 +270,19 @@ class _Lines:
         along, across = self._sigmas(start, end, base_bearing)
         short = (record < SHORTEST) | (base < SHORTEST)
         across = np.degrees(across / np.where(short, 1.0, base))
-        columns = (record / unit, _blank(record_bearing, short), _blank(ground / unit, False),
-                   geodesic / unit, base / unit, _blank(true % 360.0, short),
-                   _blank(base_bearing, short))
-        lines = []
-        for i, (a, b, *figures) in enumerate(zip(start, end, *columns)):
-            lines.append(InverseLine(
-                self.ids[a], self.ids[b], *map(_plain, figures), level, float(along[i] / unit),
-                None if short[i] else float(across[i]),
-            ))
-        return tuple(lines)
+        columns = {
+            "record_distance": record / unit, "record_bearing": _blank(record_bearing, short),
+            "ground_distance": ground / unit, "ellipsoid_distance": geodesic / unit,
+            "base_distance": base / unit, "true_bearing": _blank(true % 360.0, short),
+            "base_bearing": _blank(base_bearing, short), "sigma_distance": along / unit,
+            "sigma_rotation": _blank(across, short),
+        }
+        rows = zip(*(values.tolist() for values in columns.values()))
+        return tuple(
+            InverseLine(from_id=self.ids[a], to_id=self.ids[b], level=level,
+                        **{name: _plain(value) for name, value in zip(columns, figures)})
+            for a, b, figures in zip(start, end, rows)
+        )
 
     def _geodesics(self, start, end):
         geod = _geod(*self.tie.base.ellipsoid)
@@ -311,9 +317,9 @@ def _polar(line: np.ndarray) -> Tuple[np.ndarray, np.ndarray]:
     return np.hypot(line[:, 0], line[:, 1]), bearing
 
 
-def _blank(values: np.ndarray, where) -> np.ndarray:
+def _blank(values: np.ndarray, where: np.ndarray) -> np.ndarray:
     return np.where(where, np.nan, values)
 
 
-def _plain(value) -> Optional[float]:
-    return None if math.isnan(value) else float(value)
+def _plain(value: float) -> Any:
+    return None if math.isnan(value) else value

@@ -45,11 +45,9 @@ class SitePlace:
     @cached_property
     def middle(self) -> Tuple[float, float]:
         """Latitude and longitude of the median base position: unmoved by one gross error."""
-        plane = np.stack(
-            self.base.to_base(self.latitude, self.longitude, np.nan_to_num(self.height))
-        )
-        height = None if self.level is None else self.level
-        latitude, longitude = self.base.to_geodetic(*np.median(plane, axis=1), height)
+        plane = self.base.to_base(self.latitude, self.longitude, np.nan_to_num(self.height))
+        easting, northing = (float(np.median(values)) for values in plane)
+        latitude, longitude = self.base.to_geodetic(easting, northing, self.level)
         return float(latitude), float(longitude)
 
     @cached_property
@@ -118,7 +116,9 @@ class SitePlace:
         return HeldScale(ratio, float(np.hypot(np.std(at_marks), GRID_SIGMA)), "grid")
 
 
-def site_place(source: Union[Tie, Sequence[Pair]], settings: Optional[Settings] = None) -> SitePlace:
+def site_place(
+    source: Union[Tie, Sequence[Pair]], settings: Optional[Settings] = None
+) -> SitePlace:
     """Where the control of a tie, or of pairs still to be solved, lies.
 
     Raises

@@ -70,7 +70,8 @@ def chi_square_words(part: PartStatistics) -> str:
     """The test of the whole part, in a sentence."""
     if part.outcome == UNCHECKED:
         return "Nothing is left over to check it."
-    figure = f"variance factor {part.variance_factor:.2f}, p {part.p_value:.3f}"
+    chance = "below 0.001" if part.p_value < 0.0005 else f"{part.p_value:.3f}"
+    figure = f"variance factor {part.variance_factor:.2f}, p {chance}"
     return {
         CONSISTENT: f"The residuals are as large as the sigmas lead one to expect ({figure}).",
         LARGER: f"The residuals are larger than the sigmas allow ({figure}); uncertainties are "

@@ -76,8 +76,10 @@ def counted(number: int, one: str, many: Optional[str] = None) -> str:
 
 
 def ppm_words(ratio: float) -> str:
-    """The size of a small ratio: 8.1 ppm, 47 ppm, 1,200 ppm."""
+    """The size of a small ratio: less than 0.1 ppm, 8.1 ppm, 47 ppm, 1,200 ppm."""
     size = abs(ratio) * 1e6
+    if size < 0.05:
+        return "less than 0.1 ppm"
     return f"{size:.1f} ppm" if size < 9.95 else f"{size:,.0f} ppm"
 
 
