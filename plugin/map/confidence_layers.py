@@ -41,7 +41,7 @@ class ConfidenceLayers(QObject):
         self._folder: Optional[str] = None
         self._temporary: List[str] = []
         self._always = Connections()
-        self._always.make(job.changed, self._mark_stale)
+        self._always.make(job, "changed", self._mark_stale)
 
     def make(
         self, tie: Tie, path: str, cell: Optional[float] = None, of_restated_points: bool = True

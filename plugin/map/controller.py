@@ -55,12 +55,12 @@ class MapController(QObject):
         self.surfaces = ConfidenceLayers(job, self.results, self)
         self._typing: Optional[TypingDialog] = None
         self._signals = Connections()
-        self._signals.make(canvas.mapToolSet, self._tool_set)
-        self._signals.make(self.tool.said, self.said)
-        self._signals.make(self.tool.picked, self.picked)
-        self._signals.make(self.surfaces.said, self.said)
-        self._signals.make(self.finder.picked, self.picked)
-        self._signals.make(self.results.shown_changed, self.results_changed)
+        self._signals.make(canvas, "mapToolSet", self._tool_set)
+        self._signals.make(self.tool, "said", self.said)
+        self._signals.make(self.tool, "picked", self.picked)
+        self._signals.make(self.surfaces, "said", self.said)
+        self._signals.make(self.finder, "picked", self.picked)
+        self._signals.make(self.results, "shown_changed", self.results_changed)
 
     # -- pairing ------------------------------------------------------------------------------
 

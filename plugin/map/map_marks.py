@@ -28,6 +28,12 @@ from ..job.state import LayerSource
 from .connections import Connections
 from .first_vertices import first_vertices
 
+#: Signals of a layer after which its marks may be other ones.
+CHANGES = (
+    "dataChanged", "featureAdded", "featuresDeleted", "geometryChanged", "attributeValueChanged",
+    "crsChanged", "subsetStringChanged", "afterRollBack",
+)
+
 
 class Kind(enum.Enum):
     """What a mark is."""
@@ -110,9 +116,9 @@ class MapMarks(QObject):
         self._layers = Connections()
         self._predicted: Tuple[object, object, np.ndarray] = (None, None, np.zeros((0, 2)))
         self._always = Connections()
-        self._always.make(canvas.destinationCrsChanged, self._forget)
-        self._always.make(QgsProject.instance().layersWillBeRemoved, self._layers_go)
-        self._always.make(job.changed, self._job_changed)
+        self._always.make(canvas, "destinationCrsChanged", self._forget)
+        self._always.make(QgsProject.instance(), "layersWillBeRemoved", self._layers_go)
+        self._always.make(job, "changed", self._job_changed)
 
     def let_go(self) -> None:
         """Forget everything and stop listening."""
@@ -254,12 +260,8 @@ class MapMarks(QObject):
             return known
         side = self._read_side(kind, source, layer)
         self._sides[kind] = side
-        for signal in (
-            layer.dataChanged, layer.featureAdded, layer.featuresDeleted, layer.geometryChanged,
-            layer.attributeValueChanged, layer.crsChanged, layer.subsetStringChanged,
-            layer.afterRollBack,
-        ):
-            self._layers.make(signal, self._forget)
+        for signal in CHANGES:
+            self._layers.make(layer, signal, self._forget)
         return side
 
     def _read_side(self, kind: Kind, source: LayerSource, layer: QgsVectorLayer) -> _Side:

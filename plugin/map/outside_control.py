@@ -21,6 +21,7 @@ from ..fields import fields_of, number_field, text_field
 from ..job.layer_source import crs_text, has_points
 from .connections import Connections
 from .first_vertices import first_vertices
+from .map_marks import CHANGES
 from .memory_layer import MemoryRows, make_layer
 from .result_rows import Row
 from .result_styles import dress_outside
@@ -58,7 +59,7 @@ class OutsideControl(QObject):
         self._timer.setInterval(DELAY)
         self._timer.timeout.connect(self.update)
         self._always = Connections()
-        self._always.make(QgsProject.instance().layersAdded, self._again)
+        self._always.make(QgsProject.instance(), "layersAdded", self._again)
 
     @property
     def layer(self) -> Optional[QgsVectorLayer]:
@@ -164,9 +165,8 @@ class OutsideControl(QObject):
         inside_reach = np.isfinite(base).all(axis=1)
         points = _Points(tie.base.pipeline, feature_ids[inside_reach], base[inside_reach])
         self._read[layer.id()] = points
-        for signal in (layer.dataChanged, layer.geometryChanged, layer.featureAdded,
-                       layer.featuresDeleted, layer.crsChanged):
-            self._sources.make(signal, self._changed)
+        for signal in CHANGES:
+            self._sources.make(layer, signal, self._changed)
         return points
 
     def _changed(self, *_: object) -> None:

@@ -45,11 +45,11 @@ class PairFinder(QObject):
         self._selected: List[Pair] = []
         self._watched = Connections()
         self._always = Connections()
-        self._always.make(job.changed, self._job_changed)
-        self._always.make(marks.changed, self._redraw)
-        self._always.make(canvas.layersChanged, self._redraw)
-        self._always.make(results.picked, self.picked)
-        self._always.make(QgsProject.instance().layersWillBeRemoved, self._layers_go)
+        self._always.make(job, "changed", self._job_changed)
+        self._always.make(marks, "changed", self._redraw)
+        self._always.make(canvas, "layersChanged", self._redraw)
+        self._always.make(results, "picked", self.picked)
+        self._always.make(QgsProject.instance(), "layersWillBeRemoved", self._layers_go)
         self._watch()
 
     def let_go(self) -> None:
@@ -145,7 +145,7 @@ class PairFinder(QObject):
         for kind in Kind:
             layer = self._marks.layer(kind)
             if layer is not None:
-                self._watched.make(layer.selectionChanged, partial(self._layer_selected, kind))
+                self._watched.make(layer, "selectionChanged", partial(self._layer_selected, kind))
 
     def _layers_go(self, layer_ids: List[str]) -> None:
         for kind in Kind:

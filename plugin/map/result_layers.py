@@ -112,11 +112,11 @@ class ResultLayers(QObject):
         self._selecting = False
         self.outside = OutsideControl(self)
         self._always = Connections()
-        self._always.make(job.changed, self._job_changed)
-        self._always.make(self._project.layersWillBeRemoved, self._layers_go)
-        self._always.make(self._project.readProject, self._project_read)
-        self._always.make(self._project.writeProject, self._project_written)
-        self._always.make(self._project.cleared, self._project_cleared)
+        self._always.make(job, "changed", self._job_changed)
+        self._always.make(self._project, "layersWillBeRemoved", self._layers_go)
+        self._always.make(self._project, "readProject", self._project_read)
+        self._always.make(self._project, "writeProject", self._project_written)
+        self._always.make(self._project, "cleared", self._project_cleared)
         self._adopt()
 
     @property
@@ -232,7 +232,7 @@ class ResultLayers(QObject):
 
     def _take(self, role: str, layer: QgsVectorLayer) -> None:
         self._layers[role] = MemoryRows(layer)
-        self._selection.make(layer.selectionChanged, partial(self._selected, role))
+        self._selection.make(layer, "selectionChanged", partial(self._selected, role))
 
     def _adopt(self) -> None:
         if self._adopted() and not self._shown:

@@ -25,6 +25,10 @@ STATES = (FIT, FIT_DOUBT, CHECK, CHECK_DOUBT, IDLE, REFERENCE)
 DOUBTS = (FIT_DOUBT, CHECK_DOUBT)
 REFERENCE_KEY = ("reference",)
 ABOVE, BELOW = "above", "below"
+#: Site units: what is shorter is rounding, and has no direction.
+LEAST_ARROW = 1e-6
+#: An ellipse counts with this share of its mean half axis for the exaggeration.
+ELLIPSE_SHARE = 0.6
 #: Corners of a drawn ellipse, the first one again at the end.
 _TURN = np.append(np.linspace(0.0, 2.0 * math.pi, 48, endpoint=False), 0.0)
 _CIRCLE = np.stack([np.cos(_TURN), np.sin(_TURN)], axis=1)
@@ -82,8 +86,7 @@ def result_rows(tie: Tie, kept_factor: Optional[float] = None) -> ResultRows:
         if pair.control.has_position
     ]
     box = _box(control_positions([pair.control for _, pair, _ in placed]))
-    sizes = [row.horizontal.size or 0.0 for _, _, row in placed if row.horizontal.role != "idle"]
-    scale = exaggeration(sizes, max(box[2] - box[0], box[3] - box[1]), kept_factor)
+    scale = exaggeration(_sizes(tie, placed), max(box[2] - box[0], box[3] - box[1]), kept_factor)
     hull = _hull(tie)
     return ResultRows(
         arrows=tuple(_arrows(tie, placed, scale, box)),
@@ -107,6 +110,19 @@ def _box(places: np.ndarray) -> Tuple[float, float, float, float]:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
+def _sizes(tie: Tie, placed) -> List[float]:
+    """What the exaggeration goes by: residuals, or the ellipses where these are larger by far, as
+    in a solution with little redundancy."""
+    factor = ELLIPSE_SHARE * tie.region_factor(2)
+    sizes = []
+    for _, _, row in placed:
+        if row.horizontal.role != "idle":
+            trace = 0.0 if row.covariance is None else row.covariance[0][0] + row.covariance[1][1]
+            ellipse = factor * math.sqrt(trace / 2.0) if trace > 0.0 else 0.0
+            sizes.append(max(row.horizontal.size or 0.0, ellipse))
+    return sizes
+
+
 def _state(part: ComponentResult) -> str:
     doubt = part.verdict in AGAINST
     if part.role == "check":
@@ -121,7 +137,7 @@ def _arrows(tie: Tie, placed, scale: Exaggeration, box) -> List[Row]:
     rows = []
     for i, pair, row in placed:
         part = row.horizontal
-        if part.residual is None or part.size == 0.0:
+        if part.residual is None or (part.size or 0.0) < LEAST_ARROW:
             continue
         east, north, cut = scale.drawn(*part.residual)
         start = (pair.control.easting, pair.control.northing)

@@ -70,8 +70,8 @@ class TypingDialog(QDialog):
         self.fields: Dict[str, Tuple[QLineEdit, HintLabel]] = {}
         self._build()
         self._signals = Connections()
-        self._signals.make(job.changed, self._job_changed)
-        self._signals.make(marks.changed, self._job_changed)
+        self._signals.make(job, "changed", self._job_changed)
+        self._signals.make(marks, "changed", self._job_changed)
         self._fill_control()
         self._way_chosen()
 
