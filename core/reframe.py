@@ -92,7 +92,9 @@ class Reframing:
         arrays = [longitude, latitude, np.nan_to_num(height)]
         if self.operation.depends_on_time:
             arrays.append(np.full(len(longitude), self.epoch))
-        moved = [np.asarray(v) for v in transformer(self.operation.definition).transform(*arrays)]
+        # PROJ's Python side answers a single point with plain numbers.
+        moved = [np.reshape(values, longitude.shape)
+                 for values in transformer(self.operation.definition).transform(*arrays)]
         lost = ~np.isfinite(moved[:2]).all(axis=0)
         if lost.any():
             first = int(np.argmax(lost))
@@ -214,7 +216,8 @@ def _unprojected(x, y, crs: str) -> Tuple[np.ndarray, np.ndarray]:
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     longitude, latitude = projection.transform(x, y, direction="INVERSE")
     again = projection.transform(longitude, latitude)
-    lost = ~(np.maximum(np.abs(again[0] - x), np.abs(again[1] - y)) < CLOSURE)
+    miss = np.maximum(np.abs(again[0] - x), np.abs(again[1] - y))
+    lost = ~(np.reshape(miss, x.shape) < CLOSURE)
     if lost.any():
         first = int(np.argmax(lost))
         raise InputError(
@@ -222,4 +225,4 @@ def _unprojected(x, y, crs: str) -> Tuple[np.ndarray, np.ndarray]:
             f"{parse_crs(crs, _ROLE).name} can compute.",
             "Check the coordinates and the CRS of the layer.",
         )
-    return np.asarray(latitude), np.asarray(longitude)
+    return np.reshape(latitude, x.shape), np.reshape(longitude, x.shape)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsField, QgsFields
+from qgis.core import Qgis, QgsField, QgsFields
 from qgis.PyQt.QtCore import QMetaType, QVariant
 
-# QgsField takes QVariant's types with Qt 5 and QMetaType's with Qt 6, where QVariant has none.
-_TYPES = getattr(QVariant, "Type", QMetaType.Type)
-_TEXT = getattr(_TYPES, "String", None) or QMetaType.Type.QString
+# QgsField takes QMetaType's types since QGIS 3.38, and only QVariant's before.
+_NEW = Qgis.versionInt() >= 33800
+_TYPES = QMetaType.Type if _NEW else QVariant.Type
+_TEXT = QMetaType.Type.QString if _NEW else QVariant.Type.String
 
 
 def number_field(name: str) -> QgsField:

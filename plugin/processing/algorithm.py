@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Dict, List, Optional, Sequence, Tuple
+from typing import Any, Dict, Optional, Sequence, Tuple
 
 from qgis.core import (
     QgsProcessingAlgorithm,
@@ -145,8 +145,7 @@ class SitetieAlgorithm(QgsProcessingAlgorithm):
 
     def field(self, parameters: Values, name: str, context: QgsProcessingContext) -> Optional[str]:
         """The name of a field; None when it was left blank."""
-        names: List[str] = self.parameterAsFields(parameters, name, context)
-        return names[0] if names else None
+        return self.text(parameters, name, context) or None
 
 
 def _code(value: str, choices: Choices) -> Optional[str]:
