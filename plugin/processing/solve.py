@@ -107,13 +107,13 @@ class SolveAlgorithm(SitetieAlgorithm):
             tr("A line for each pair from the given position to the solved one, exaggerated, in "
                "site coordinates, with residuals, tests and verdicts."),
         )
-        for name, description, kind in (
-            (REPORT, tr("Report"), tr("HTML file (*.html)")),
-            (REPORT_PDF, tr("Report to print and sign"), tr("PDF file (*.pdf)")),
+        for name, description, kind, wanted in (
+            (REPORT, tr("Report"), tr("HTML file (*.html)"), True),
+            (REPORT_PDF, tr("Report to print and sign"), tr("PDF file (*.pdf)"), False),
         ):
             self.add(
                 QgsProcessingParameterFileDestination(
-                    name, description, kind, optional=True, createByDefault=False
+                    name, description, kind, optional=True, createByDefault=wanted
                 ),
                 tr("What was solved, from what, and how far it can be trusted, in one file."),
             )
