@@ -8,6 +8,7 @@ import tempfile
 from typing import List, Optional
 
 from qgis.core import QgsApplication, QgsProject, QgsRasterLayer
+from qgis.PyQt import sip
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
 from ...core.errors import SitetieError
@@ -70,10 +71,11 @@ class ConfidenceLayers(QObject):
     def let_go(self) -> None:
         """Stop computing; take temporary surfaces away with their files."""
         self._always.undo()
-        if self._task is not None:
-            self._task.cancel()
-            self._task.waitForFinished(5000)
-            self._task = None
+        task, self._task = self._task, None
+        if task is not None:
+            task.cancel()
+            if not sip.isdeleted(task):  # one that had not begun is gone at once
+                task.waitForFinished(5000)
         project = QgsProject.instance()
         project.removeMapLayers(
             [layer_id for layer_id in self._temporary if project.mapLayer(layer_id) is not None])

@@ -113,9 +113,9 @@ def class_limits(lowest: float, highest: float) -> List[float]:
     """Round upper limits of at most as many classes as the ramp has colours."""
     step = round_down(max(highest - lowest, highest * 1e-3, 1e-9) / (len(RAMP) - 1))
     for size in (step, 2.0 * step, 2.5 * step, 5.0 * step):
-        first, last = math.floor(lowest / size + 1e-9) + 1, math.ceil(highest / size - 1e-9)
+        first, last = (max(1, math.ceil(value / size - 1e-9)) for value in (lowest, highest))
         if last - first < len(RAMP):
-            return [round(k * size, 12) for k in range(first, max(last, first) + 1)]
+            return [round(k * size, 12) for k in range(first, last + 1)]
     raise AssertionError("five times the step leaves few classes")
 
 

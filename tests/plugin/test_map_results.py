@@ -234,7 +234,7 @@ def test_a_role_changes_features_in_place(tied: MapBench) -> None:
 
 def test_what_did_not_change_is_not_drawn_again(tied: MapBench) -> None:
     tied.controller.results.outside.update()
-    repaints = {role: 0 for role in ROLES}
+    repaints = dict.fromkeys(ROLES, 0)
     for role in ROLES:
         layer(tied, role).repaintRequested.connect(
             lambda *_, role=role: repaints.__setitem__(role, repaints[role] + 1))
