@@ -28,6 +28,8 @@ ALL_LINES_UP_TO = 12
 NEIGHBOURS = 3
 #: Lines shorter than this (metres) have no bearing worth a figure. Common practice, no source.
 SHORTEST = 0.01
+#: Length in metres of the line along site north whose azimuth is taken.
+NORTH_LINE = 100.0
 
 #: What measured distances may be compared as, and what that means.
 LEVELS: Dict[str, str] = {
@@ -148,8 +150,10 @@ def inverse_table(
 def basis_of_bearings(tie: Tie) -> str:
     """What the bearings of the site rest on, in sentences."""
     settings, part = tie.settings, tie.horizontal
-    latitude, longitude = map(float, tie.base.to_geodetic(*part.centroid))
-    azimuth = math.degrees(part.rotation) + float(tie.base.convergence(latitude, longitude))
+    latitude, longitude = _site_point(tie, 0.0)
+    north_latitude, north_longitude = _site_point(tie, NORTH_LINE)
+    azimuth = _geod(*tie.base.ellipsoid).inv(
+        longitude, latitude, north_longitude, north_latitude)[0]
     sigma = tie.parameters["rotation"].sigma
     known = f" ± {_arc_seconds(sigma)}″ (one standard deviation)" if sigma else ""
     fit = list(dict.fromkeys(p.control.id for p in tie.pairs if p.horizontal is Role.FIT))
@@ -171,6 +175,14 @@ def basis_of_bearings(tie: Tie) -> str:
         f"{longitude:.5f} ({settings.observation_crs}), site north has the geodetic azimuth "
         f"{format_bearing(azimuth, 1)}{known}."
     )
+
+
+def _site_point(tie: Tie, north: float) -> Tuple[float, float]:
+    """Latitude and longitude so many site metres north of the centroid."""
+    part = tie.horizontal
+    easting, northing = part.invert(np.array(part.translation) + [0.0, north])
+    latitude, longitude = tie.base.to_geodetic(easting, northing)
+    return float(latitude), float(longitude)
 
 
 def _arc_seconds(degrees: float) -> str:
