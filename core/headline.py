@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import List, NamedTuple, Optional, Sequence, Tuple
+from typing import List, Optional, Sequence, Tuple
 
 from .errors import SitetieError
+from .findings import ALARM, CAUTION
 from .pairs import Pair, Role
+from .plausibility import plausibility
 from .results import (
     CANNOT_TELL,
     CANNOT_TEST,
@@ -69,28 +71,16 @@ def headline(
         points = (problem.point,) if problem.point else ()
         return Headline(f"{_roles(pairs)}.", str(problem), STOP, points)
     standing = f"{_roles(pairs)}. {_rms(tie)}"
-    found = concerns(tie)
-    if found:
-        return Headline(standing, found[0].words, LOOK, found[0].points)
+    for advise in (
+        _accused, _not_told_apart, _checks_off, _out_of_tolerance, _unchecked, _sigmas_too_small,
+        _spread, _untested, _no_check, _implausible, _sigmas_too_large,
+    ):
+        advice = advise(tie)
+        if advice is not None:
+            return Headline(standing, advice[0], LOOK, tuple(advice[1]))
     assumed = any(part.assumed_sigmas for part in _parts(tie))
     doubt = " Some sigmas are assumed, so the figures are no better than they." if assumed else ""
     return Headline(standing, f"Nothing speaks against it.{doubt}", GOOD)
-
-
-class Concern(NamedTuple):
-    """Something that wants a look, and the control points it speaks of."""
-
-    words: str
-    points: Tuple[str, ...] = ()
-
-
-def concerns(tie: Tie) -> List[Concern]:
-    """All that wants a look, the most urgent first."""
-    found = (advise(tie) for advise in (
-        _accused, _not_told_apart, _checks_off, _out_of_tolerance, _unchecked, _sigmas_too_small,
-        _spread, _untested, _no_check, _sigmas_too_large,
-    ))
-    return [Concern(advice[0], tuple(advice[1])) for advice in found if advice is not None]
 
 
 Advice = Optional[Tuple[str, Sequence[str]]]
@@ -221,6 +211,14 @@ def _no_check(tie: Tie) -> Advice:
     if any(Role.CHECK.value in (row.horizontal.role, row.vertical.role) for row in tie.residuals):
         return None
     return "No pair is withheld: set one to check, or observe a mark for it.", ()
+
+
+def _implausible(tie: Tie) -> Advice:
+    """What only a look at the whole site shows: an odd scale, control in line, relief."""
+    found = plausibility(tie)
+    if not found or found[0].level not in (ALARM, CAUTION):
+        return None
+    return found[0].sentence, ()
 
 
 def _sigmas_too_large(tie: Tie) -> Advice:

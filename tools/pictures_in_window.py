@@ -82,11 +82,11 @@ def click(target: QWidget, at: Optional[QPoint] = None) -> None:
     wait(80)
 
 
-def write(entry: QWidget, text: str) -> None:
+def write(entry: QWidget, text: str, last=Qt.Key.Key_Return) -> None:
     entry.setFocus()
     QTest.keyClick(entry, Qt.Key.Key_A, Qt.KeyboardModifier.ControlModifier)
     QTest.keyClicks(entry, text)
-    QTest.keyClick(entry, Qt.Key.Key_Tab)
+    QTest.keyClick(entry, last)
     wait(80)
 
 
@@ -184,7 +184,7 @@ def steps() -> Iterator[None]:
     tab("Pairs")
 
     def take_all(dialog: QDialog) -> None:
-        write(widget("sitetie_nearest_limit", QLineEdit, dialog), "25")
+        write(widget("sitetie_nearest_limit", QLineEdit, dialog), "25", Qt.Key.Key_Tab)
         pictures.take("pairs_by_nearest")
         click(widget("sitetie_nearest_pair", QWidget, dialog))
 
@@ -213,7 +213,7 @@ def steps() -> Iterator[None]:
     yield
 
     def accept(dialog: QDialog) -> None:
-        write(widget("sitetie_surveyor", QLineEdit, dialog), "I. Oke")
+        write(widget("sitetie_surveyor", QLineEdit, dialog), "I. Oke", Qt.Key.Key_Tab)
         looked = widget("sitetie_looked", QWidget, dialog)
         if looked.isVisible():
             click(looked, QPoint(10, looked.height() // 2))

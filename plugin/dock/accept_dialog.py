@@ -19,7 +19,9 @@ from qgis.PyQt.QtWidgets import (
     QWidget,
 )
 
-from ...core.headline import Concern, concerns, headline
+from ...core.findings import ALARM, CAUTION, NOTE
+from ...core.headline import headline
+from ...core.plausibility import plausibility
 from ...core.tie import Tie
 from .hint_label import HintLabel
 
@@ -39,15 +41,16 @@ class AcceptDialog(QDialog):
         super().__init__(parent)
         self.setObjectName("sitetie_accept")
         self.setWindowTitle(f"Accept tie {number}")
-        self.concerns: List[Concern] = concerns(tie)
+        self.weak = [item.sentence for item in plausibility(tie)
+                     if item.level in (ALARM, CAUTION)]
         self.page = QTextBrowser()
         self.page.setObjectName("sitetie_accept_page")
         self.page.setAccessibleName("What to know before accepting")
         self.page.setOpenLinks(False)
-        self.page.setHtml(_page(tie, self.concerns))
+        self.page.setHtml(_page(tie, self.weak))
         self.looked = QCheckBox("I have looked at what is weak, and accept it")
         self.looked.setObjectName("sitetie_looked")
-        self.looked.setVisible(bool(self.concerns))
+        self.looked.setVisible(bool(self.weak))
         self.surveyor = QLineEdit(QgsSettings().value(SURVEYOR_SETTING, "", type=str))
         self.surveyor.setObjectName("sitetie_surveyor")
         self.surveyor.setAccessibleName("Surveyor")
@@ -83,7 +86,7 @@ class AcceptDialog(QDialog):
 
     def _check(self, *_: object) -> None:
         wanted = []
-        if self.concerns and not self.looked.isChecked():
+        if self.weak and not self.looked.isChecked():
             wanted.append("tick that you have looked at what is weak")
         if not self.surveyor.text().strip():
             wanted.append("give the surveyor's name")
@@ -96,13 +99,16 @@ class AcceptDialog(QDialog):
         super().accept()
 
 
-def _page(tie: Tie, found: List[Concern]) -> str:
+def _page(tie: Tie, serious: List[str]) -> str:
     parts = [f"<p><b>{html.escape(headline(tie.pairs, tie).standing)}</b></p>"]
-    weak = [item.words.replace(": see why.", ".") for item in found] + list(tie.cautions)
-    if weak:
-        parts.append("<p><b>What is weak</b></p>" + _list(weak))
+    notes = [item.sentence for item in plausibility(tie) if item.level == NOTE]
+    notes += tie.cautions
+    if serious:
+        parts.append("<p><b>What is weak</b></p>" + _list(serious))
     else:
         parts.append("<p>Nothing speaks against it.</p>")
+    if notes:
+        parts.append("<p><b>Worth knowing</b></p>" + _list(notes))
     parts.append("<p><b>Before it is relied on</b></p>" + _list(CAUTIONS))
     return "".join(parts)
 

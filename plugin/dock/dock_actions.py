@@ -168,6 +168,9 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
         actions.residuals_on_map, actions.confidence_surface, actions.draft_report, None,
         actions.open_tie, actions.save_pairs, None, actions.start_over)))
     bar.addWidget(more)
+    for button in bar.findChildren(QToolButton):
+        # A press then also ends what is being typed elsewhere, and Tab reaches the buttons.
+        button.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
     return bar
 
 

@@ -86,6 +86,8 @@ class SettingRow(QWidget):
 
     def enter(self, text: str) -> None:
         """Take what was chosen or typed; what cannot be used stays, with the reason beside it."""
+        if isinstance(self.editor, QLineEdit):
+            self.editor.setModified(False)
         settings = self._job.state.settings
         if text == self.field.read(settings):
             self._complain("")
@@ -99,11 +101,13 @@ class SettingRow(QWidget):
         self._job.set_settings(changed, f"Set {self.field.label.lower()}")
 
     def show_settings(self, settings: Settings) -> None:
-        """Show the value of the settings; an entry that could not be used is left to be mended."""
+        """Show the value of the settings; what is being typed, or could not be used, is left."""
         if self.field.unit is not None:
             self.unit.setText(self.field.unit(settings))
         text = self.field.read(settings)
         if text == self._shown and not self.problem.isHidden():
+            return
+        if isinstance(self.editor, QLineEdit) and self.editor.isModified():
             return
         self._shown = text
         self._complain("")

@@ -1,4 +1,4 @@
-"""What the solution says: rotation, scale, shift or tilt, coverage, χ² in words, cautions."""
+"""What the solution says: what to look at, rotation, scale, shift, tilt, coverage, χ² in words."""
 
 from __future__ import annotations
 
@@ -7,12 +7,17 @@ from typing import Optional
 
 from qgis.PyQt.QtCore import QEvent
 from qgis.PyQt.QtGui import QColor, QPalette
-from qgis.PyQt.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
+from qgis.PyQt.QtWidgets import QApplication, QTextBrowser, QVBoxLayout, QWidget
 
+from ...core.findings import ALARM, CAUTION, GOOD, NOTE, Finding
+from ...core.plausibility import plausibility
 from ...core.solution_words import Fact, sections
 from ...core.tie import Tie
 from ..job.job import Job
-from .theme import quieter
+from .theme import colour, quieter
+
+#: Signs that differ in shape too: full triangle, hollow triangle, hollow disc, tick.
+SIGNS = {ALARM: "▲", CAUTION: "△", NOTE: "○", GOOD: "✓"}
 
 
 class SolutionPanel(QWidget):
@@ -59,21 +64,45 @@ class SolutionPanel(QWidget):
 
 
 def solution_html(tie: Tie, ink: QColor) -> str:
-    """The facts of a tie as a page."""
-    quiet = quieter(ink)
-    parts = []
+    """What speaks for and against a tie, then its facts, as a page."""
+    quiet, alarm = quieter(ink), colour("alarm", QApplication.palette()).name()
+    found = plausibility(tie)
+    parts = [_title("What to look at"), "<table width='100%' cellspacing='0' cellpadding='2'>"]
+    parts += [_finding(item, alarm, quiet) for item in found if item.level != GOOD]
+    parts += [_caution(words, quiet) for words in tie.cautions]
+    if len(parts) == 2:
+        parts.append("<tr><td>Nothing speaks against it.</td></tr>")
+    parts.append("</table>")
     for title, facts in sections(tie):
-        parts.append(f"<p style='margin:8px 0 2px 0'><b>{html.escape(title)}</b></p>")
+        parts.append(_title(title))
         parts.append("<table width='100%' cellspacing='0' cellpadding='2'>")
         parts += [_row(fact, quiet) for fact in facts]
         parts.append("</table>")
-    if tie.cautions:
-        parts.append("<p style='margin:8px 0 2px 0'><b>Cautions</b></p><ul style='margin:0'>")
-        parts += [f"<li>{html.escape(words)}</li>" for words in tie.cautions]
-        parts.append("</ul>")
+    good = [item for item in found if item.level == GOOD]
+    if good:
+        parts += [_title("In order"), "<table width='100%' cellspacing='0' cellpadding='2'>"]
+        parts += [_finding(item, alarm, quiet) for item in good]
+        parts.append("</table>")
     parts.append(f"<p style='margin-top:8px;color:{quiet}'>Base projection: "
                  f"{html.escape(tie.base.name)}. Tie {tie.short_id}.</p>")
     return "".join(parts)
+
+
+def _title(words: str) -> str:
+    return f"<p style='margin:8px 0 2px 0'><b>{html.escape(words)}</b></p>"
+
+
+def _finding(item: Finding, alarm: str, quiet: str) -> str:
+    """A sentence behind the sign of its level."""
+    sign, ink = SIGNS[item.level], alarm if item.level in (ALARM, CAUTION) else quiet
+    words = html.escape(item.sentence)
+    return (f"<tr><td width='18' style='color:{ink}'>{sign}</td>"
+            f"<td>{f'<b>{words}</b>' if item.level == ALARM else words}</td></tr>")
+
+
+def _caution(words: str, quiet: str) -> str:
+    return (f"<tr><td width='18' style='color:{quiet}'>{SIGNS[NOTE]}</td>"
+            f"<td>{html.escape(words)}</td></tr>")
 
 
 def _row(fact: Fact, quiet: str) -> str:

@@ -185,3 +185,17 @@ def test_small_numbers_lists_and_counts() -> None:
     assert listed(["A", "B", "C"]) == "A, B and C"
     assert listed("ABCDEFGH") == "A, B, C, D, E and 3 more"
     assert (counted(1, "pair"), counted(2, "pair")) == ("1 pair", "2 pairs")
+
+
+def test_what_only_the_whole_site_shows_is_said_too() -> None:
+    """Control that came out 0.3 per mille too long fits as well, but has no scale of this place."""
+    long = [
+        pair if not pair.control.has_position else dataclasses.replace(
+            pair, control=dataclasses.replace(
+                pair.control, easting=pair.control.easting * 1.0003,
+                northing=pair.control.northing * 1.0003))
+        for pair in quarry()
+    ]
+    line = said(long)
+    assert line.tone == LOOK
+    assert line.advice.startswith("The solved scale is 1.00038")

@@ -131,6 +131,18 @@ def test_what_cannot_be_used_is_said_beside_the_field_and_kept(
     assert problem(bench, name) == ""
 
 
+def test_what_is_being_typed_outlives_other_changes(bench: Bench) -> None:
+    entry = bench.widget("tolerance_h")
+    entry.setFocus()
+    entry.selectAll()
+    bench.press(entry, "9")
+    bench.job.set_settings(bench.job.state.settings.replace(power=0.9))
+    assert entry.text() == "9"
+    assert bench.job.state.settings.tolerance_h == 0.03
+    bench.press(entry, Qt.Key.Key_Return)
+    assert bench.job.state.settings.tolerance_h == 9.0
+
+
 def test_settings_are_undone_and_shown_as_they_were(bench: Bench) -> None:
     enter(bench, "confidence", "99")
     bench.job.undo_stack.undo()
