@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Dict, Optional, Sequence, Tuple
+from typing import Any, Dict, Iterable, Optional, Sequence, Tuple
 
 from qgis.core import (
     QgsProcessingAlgorithm,
@@ -12,7 +12,10 @@ from qgis.core import (
     QgsProcessingFeedback,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterEnum,
+    QgsProcessingParameterField,
+    QgsProcessingParameterFile,
     QgsProcessingParameterNumber,
+    QgsProcessingParameterString,
 )
 from qgis.PyQt.QtCore import QCoreApplication
 from qgis.PyQt.QtGui import QIcon
@@ -30,7 +33,15 @@ def tr(text: str) -> str:
 
 
 class SitetieAlgorithm(QgsProcessingAlgorithm):
-    """An algorithm whose `compute` may raise the core's errors; a person reads their sentence."""
+    """An algorithm whose `compute` may raise the core's errors; a person reads their sentence.
+
+    Attributes
+    ----------
+    ID, TITLE, SUMMARY, HELP : str
+        Its name in scripts, in the toolbox, in one sentence, and in full.
+    """
+
+    ID = TITLE = SUMMARY = HELP = ""
 
     def __init__(self) -> None:
         super().__init__()
@@ -38,6 +49,18 @@ class SitetieAlgorithm(QgsProcessingAlgorithm):
 
     def createInstance(self) -> QgsProcessingAlgorithm:
         return type(self)()
+
+    def name(self) -> str:
+        return self.ID
+
+    def displayName(self) -> str:
+        return self.TITLE
+
+    def shortDescription(self) -> str:
+        return self.SUMMARY
+
+    def shortHelpString(self) -> str:
+        return self.HELP
 
     def icon(self) -> QIcon:
         return icon()
@@ -70,6 +93,36 @@ class SitetieAlgorithm(QgsProcessingAlgorithm):
                 parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced
             )
         self.addParameter(parameter)
+
+    def add_tie(self) -> None:
+        """Add the tie as an input."""
+        parameter = QgsProcessingParameterFile(
+            "TIE", tr("Tie"), fileFilter=tr("Sitetie tie (*.json)") + ";;" + tr("All files (*)")
+        )
+        self.add(parameter, tr("As solved by “Solve tie”."))
+
+    def add_fields(self, layer: str, fields: Iterable[Tuple[str, str, str]]) -> None:
+        """Add fields of a layer that may be left blank: name, description, help."""
+        for name, description, text in fields:
+            self.add(
+                QgsProcessingParameterField(
+                    name, description, parentLayerParameterName=layer, optional=True
+                ),
+                text,
+            )
+
+    def add_geoid(self, name: str, description: str, text: str) -> None:
+        """Add a geoid grid that may be left blank."""
+        kinds = tr("Geoid grids (*.gtx *.tif *.tiff)") + ";;" + tr("All files (*)")
+        self.add(
+            QgsProcessingParameterFile(name, description, optional=True, fileFilter=kinds), text,
+            advanced=True,
+        )
+
+    def add_text(self, name: str, description: str, text: str) -> None:
+        """Add a text that may be left blank."""
+        self.add(QgsProcessingParameterString(name, description, optional=True), text,
+                 advanced=True)
 
     def add_choice(
         self, name: str, description: str, choices: Choices, text: str, advanced: bool = False

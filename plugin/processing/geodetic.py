@@ -12,8 +12,6 @@ from qgis.core import (
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
-    QgsProcessingParameterField,
-    QgsProcessingParameterFile,
     QgsWkbTypes,
 )
 
@@ -26,29 +24,22 @@ SITE, TIE, OUTPUT = "SITE", "TIE", "OUTPUT"
 class GeodeticAlgorithm(SitetieAlgorithm):
     """Site coordinates through a tie, the other way."""
 
-    def name(self) -> str:
-        return "geodetic"
-
-    def displayName(self) -> str:
-        return tr("Site coordinates to latitude and longitude")
-
-    def shortDescription(self) -> str:
-        return tr("Latitude, longitude, height of site coordinates, for staking out.")
-
-    def shortHelpString(self) -> str:
-        return tr(
-            "Turns site coordinates into latitude, longitude and ellipsoidal height through a tie, "
-            "as points for staking out with GNSS. Lines and polygons give a point for each vertex. "
-            "All fields are kept.\n\n"
-            "geo_lat, geo_lon: degrees in the observation CRS of the tie\n"
-            "geo_h: ellipsoidal height of the point, metres\n"
-            "geo_in: 1 inside the hull of the control that drives the horizontal solution or on "
-            "its edge, 0 outside\n"
-            "geo_tie: the first twelve digits of the tie's hash\n"
-            "geo_vertex: number of the vertex, from 1, for lines and polygons\n\n"
-            "What is set out by one tie stays in the ground when the tie changes: keep the tie. "
-            "Before digging, have services located as the local code requires."
-        )
+    ID = "geodetic"
+    TITLE = tr("Site coordinates to latitude and longitude")
+    SUMMARY = tr("Latitude, longitude, height of site coordinates, for staking out.")
+    HELP = tr(
+        "Turns site coordinates into latitude, longitude and ellipsoidal height through a tie, "
+        "as points for staking out with GNSS. Lines and polygons give a point for each vertex. "
+        "All fields are kept.\n\n"
+        "geo_lat, geo_lon: degrees in the observation CRS of the tie\n"
+        "geo_h: ellipsoidal height of the point, metres\n"
+        "geo_in: 1 inside the hull of the control that drives the horizontal solution or on "
+        "its edge, 0 outside\n"
+        "geo_tie: the first twelve digits of the tie's hash\n"
+        "geo_vertex: number of the vertex, from 1, for lines and polygons\n\n"
+        "What is set out by one tie stays in the ground when the tie changes: keep the tie. "
+        "Before digging, have services located as the local code requires."
+    )
 
     def initAlgorithm(self, configuration: Any = None) -> None:
         self.add(
@@ -58,25 +49,13 @@ class GeodeticAlgorithm(SitetieAlgorithm):
             tr("Layer in site coordinates, or any layer or table that has them in fields. Units "
                "are those of the tie."),
         )
-        self.add(
-            QgsProcessingParameterFile(
-                TIE, tr("Tie"),
-                fileFilter=tr("Sitetie tie (*.json)") + ";;" + tr("All files (*)"),
-            ),
-            tr("As solved by “Solve tie”."),
-        )
-        for name, description, text in (
+        self.add_tie()
+        self.add_fields(SITE, (
             ("EASTING", tr("Field with the easting"), tr("Blank: from the geometry.")),
             ("NORTHING", tr("Field with the northing"), tr("Blank: from the geometry.")),
             ("ELEVATION", tr("Field with the elevation"),
              tr("Blank: Z of the geometry, where there is one.")),
-        ):
-            self.add(
-                QgsProcessingParameterField(
-                    name, description, parentLayerParameterName=SITE, optional=True
-                ),
-                text,
-            )
+        ))
         self.add(
             QgsProcessingParameterBoolean("HORIZONTAL_ONLY", tr("Horizontally only"), False),
             tr("Leaves geo_h blank; the points then need no elevations."),

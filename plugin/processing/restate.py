@@ -12,9 +12,6 @@ from qgis.core import (
     QgsProcessingParameterCrs,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
-    QgsProcessingParameterField,
-    QgsProcessingParameterFile,
-    QgsProcessingParameterString,
 )
 
 from .algorithm import SitetieAlgorithm, Values, stop_if_cancelled, tr
@@ -33,29 +30,22 @@ _FIELDS = ("ID", "LATITUDE", "LONGITUDE", "HEIGHT", "SIGMA_E", "SIGMA_N", "SIGMA
 class RestateAlgorithm(SitetieAlgorithm):
     """Observations through a tie."""
 
-    def name(self) -> str:
-        return "restate"
-
-    def displayName(self) -> str:
-        return tr("Restate observations")
-
-    def shortDescription(self) -> str:
-        return tr("Derives site coordinates of GNSS observations through a tie.")
-
-    def shortHelpString(self) -> str:
-        return tr(
-            "Derives site coordinates of observations through a tie, with their uncertainty. "
-            "Geometry, CRS and fields of the observations stay as they are; a layer that was "
-            "restated before gets new values in the same fields.\n\n"
-            "site_e, site_n, site_z: easting, northing (site unit) and elevation (elevation unit)\n"
-            "site_se, site_sn, site_sz: their standard deviations (one sigma) in the same units, "
-            "of the tie and of the observation together\n"
-            "site_in: 1 inside the hull of the control that drives the horizontal solution or on "
-            "its edge, 0 outside\n"
-            "site_tie: the first twelve digits of the tie's hash\n\n"
-            "Standard deviations that are not given are assumed to be the defaults of the tie. "
-            "Either the whole layer is restated or, after an error, nothing is written."
-        )
+    ID = "restate"
+    TITLE = tr("Restate observations")
+    SUMMARY = tr("Derives site coordinates of GNSS observations through a tie.")
+    HELP = tr(
+        "Derives site coordinates of observations through a tie, with their uncertainty. "
+        "Geometry, CRS and fields of the observations stay as they are; a layer that was "
+        "restated before gets new values in the same fields.\n\n"
+        "site_e, site_n, site_z: easting, northing (site unit) and elevation (elevation unit)\n"
+        "site_se, site_sn, site_sz: their standard deviations (one sigma) in the same units, "
+        "of the tie and of the observation together\n"
+        "site_in: 1 inside the hull of the control that drives the horizontal solution or on "
+        "its edge, 0 outside\n"
+        "site_tie: the first twelve digits of the tie's hash\n\n"
+        "Standard deviations that are not given are assumed to be the defaults of the tie. "
+        "Either the whole layer is restated or, after an error, nothing is written."
+    )
 
     def initAlgorithm(self, configuration: Any = None) -> None:
         self.add(
@@ -65,14 +55,8 @@ class RestateAlgorithm(SitetieAlgorithm):
             tr("Points, 2-D or 3-D, in any CRS with a place on the earth; or any layer or table "
                "with latitude and longitude in fields."),
         )
-        self.add(
-            QgsProcessingParameterFile(
-                TIE, tr("Tie"),
-                fileFilter=tr("Sitetie tie (*.json)") + ";;" + tr("All files (*)"),
-            ),
-            tr("As solved by “Solve tie”."),
-        )
-        for name, description, text in (
+        self.add_tie()
+        self.add_fields(OBSERVATIONS, (
             ("ID", tr("Field with the observation's id"),
              tr("An observation that is one of the tie's own pairs is known by it, together with "
                 "its position; its errors are inside the tie already.")),
@@ -87,13 +71,7 @@ class RestateAlgorithm(SitetieAlgorithm):
              tr("As to the east.")),
             ("SIGMA_U", tr("Field with the standard deviation of the height (m)"),
              tr("As to the east.")),
-        ):
-            self.add(
-                QgsProcessingParameterField(
-                    name, description, parentLayerParameterName=OBSERVATIONS, optional=True
-                ),
-                text,
-            )
+        ))
         self.add(
             QgsProcessingParameterBoolean("HORIZONTAL_ONLY", tr("Horizontally only"), False),
             tr("Leaves site_z and site_sz blank; observations then need no heights."),
@@ -116,23 +94,16 @@ class RestateAlgorithm(SitetieAlgorithm):
             "HEIGHT_UNIT", tr("Unit of heights"), UNITS,
             tr("Of the height field, or of Z in the geometry."), advanced=True,
         )
-        self.add(
-            QgsProcessingParameterFile(
-                "HEIGHT_GEOID", tr("Geoid grid by which heights were reduced"), optional=True,
-                fileFilter=tr("Geoid grids (*.gtx *.tif *.tiff)") + ";;" + tr("All files (*)"),
-            ),
+        self.add_geoid(
+            "HEIGHT_GEOID", tr("Geoid grid by which heights were reduced"),
             tr("For orthometric heights: the undulation of this grid makes them ellipsoidal again. "
                "Blank: heights are ellipsoidal."),
-            advanced=True,
         )
-        self.add(
-            QgsProcessingParameterString(
-                "DATUM_OPERATION", tr("Datum operation to the frame of the tie"), optional=True
-            ),
+        self.add_text(
+            "DATUM_OPERATION", tr("Datum operation to the frame of the tie"),
             tr("Where the layer stands on another datum than the tie: a part of the name of the "
                "operation, or a PROJ pipeline. “identical” says that both are one frame. Blank: "
                "the most accurate one PROJ knows; a null or ballpark one is refused."),
-            advanced=True,
         )
         self.add_number(
             "OBSERVATION_EPOCH", tr("Epoch of the observations (decimal year)"), None,

@@ -8,7 +8,6 @@ from qgis.core import (
     QgsProcessingContext,
     QgsProcessingParameterCrs,
     QgsProcessingParameterFile,
-    QgsProcessingParameterString,
 )
 
 from .algorithm import SitetieAlgorithm, Values, tr
@@ -111,23 +110,16 @@ def _add_base(algorithm: SitetieAlgorithm) -> None:
         tr("Such as 2026.35; needed where the change of frame to the base depends on time."),
         advanced=True,
     )
-    algorithm.add(
-        QgsProcessingParameterString(
-            "DATUM_OPERATION", tr("Datum operation to the base"), optional=True
-        ),
+    algorithm.add_text(
+        "DATUM_OPERATION", tr("Datum operation to the base"),
         tr("A part of the name of the operation, or a PROJ pipeline from longitude, latitude, "
            "height to the base. “identical” says that both frames are one. Blank: the most "
            "accurate one PROJ knows; a null or ballpark one is refused."),
-        advanced=True,
     )
-    algorithm.add(
-        QgsProcessingParameterFile(
-            "GEOID", tr("Geoid grid"), optional=True,
-            fileFilter=tr("Geoid grids (*.gtx *.tif *.tiff)") + ";;" + tr("All files (*)"),
-        ),
+    algorithm.add_geoid(
+        "GEOID", tr("Geoid grid"),
         tr("A grid PROJ reads, as a file or by its name in PROJ's data folder. Its undulation is "
            "taken off the heights before the vertical model. Blank: heights over the ellipsoid."),
-        advanced=True,
     )
 
 

@@ -13,7 +13,6 @@ from qgis.core import (
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterFileDestination,
-    QgsProcessingParameterString,
     QgsVectorLayer,
     QgsWkbTypes,
 )
@@ -34,30 +33,23 @@ _REPORT_TEXTS = ("JOB", "SURVEYOR", "LICENCE", "NOTE")
 class SolveAlgorithm(SitetieAlgorithm):
     """Pairs to a tie."""
 
-    def name(self) -> str:
-        return "solve"
-
-    def displayName(self) -> str:
-        return tr("Solve tie")
-
-    def shortDescription(self) -> str:
-        return tr("Ties GNSS observations to a site grid by weighted least squares.")
-
-    def shortHelpString(self) -> str:
-        return tr(
-            "Solves the relation between GNSS observations and the plane grid of a site from pairs."
-            " A pair is a control point with its site coordinates, and the observation of the same "
-            "mark.\n\n"
-            "The pair table has the columns control_id, easting, northing, elevation, "
-            "observation_id, latitude, longitude, height, horizontal, vertical; the last two hold "
-            "the role fit, check or idle. Usual other names are understood, and the log says which "
-            "column was read as what. Heights are ellipsoidal, in metres, and those of the mark, "
-            "not of the antenna.\n\n"
-            "Residuals are solved less given. Either all results appear or, after an error, none."
-            "\n\n"
-            "A tie is not a boundary opinion and not a machine-control release. Check it with "
-            "independent points; the licensed surveyor in charge and the local rules decide."
-        )
+    ID = "solve"
+    TITLE = tr("Solve tie")
+    SUMMARY = tr("Ties GNSS observations to a site grid by weighted least squares.")
+    HELP = tr(
+        "Solves the relation between GNSS observations and the plane grid of a site from pairs."
+        " A pair is a control point with its site coordinates, and the observation of the same "
+        "mark.\n\n"
+        "The pair table has the columns control_id, easting, northing, elevation, "
+        "observation_id, latitude, longitude, height, horizontal, vertical; the last two hold "
+        "the role fit, check or idle. Usual other names are understood, and the log says which "
+        "column was read as what. Heights are ellipsoidal, in metres, and those of the mark, "
+        "not of the antenna.\n\n"
+        "Residuals are solved less given. Either all results appear or, after an error, none."
+        "\n\n"
+        "A tie is not a boundary opinion and not a machine-control release. Check it with "
+        "independent points; the licensed surveyor in charge and the local rules decide."
+    )
 
     def initAlgorithm(self, configuration: Any = None) -> None:
         self.add(
@@ -75,11 +67,9 @@ class SolveAlgorithm(SitetieAlgorithm):
             tr("37.4826676 then is 37° 48′ 26.676″. Never guessed."),
             advanced=True,
         )
-        self.add(
-            QgsProcessingParameterString("COLUMNS", tr("Columns, where names do not tell"),
-                                         optional=True),
+        self.add_text(
+            "COLUMNS", tr("Columns, where names do not tell"),
             tr("field=column, parted by semicolons, such as easting=Y; northing=X."),
-            advanced=True,
         )
         for name, description, text in (
             ("JOB", tr("Job, for the report"), tr("Name or number of the job.")),
@@ -87,8 +77,7 @@ class SolveAlgorithm(SitetieAlgorithm):
             ("LICENCE", tr("Licence number, for the report"), tr("Of that surveyor.")),
             ("NOTE", tr("Note, for the report"), tr("Anything that belongs to the tie.")),
         ):
-            self.add(QgsProcessingParameterString(name, description, optional=True), text,
-                     advanced=True)
+            self.add_text(name, description, text)
         self.add_number(
             "EXAGGERATION", tr("Exaggeration of residual lines"), None,
             tr("Drawn length over true length. Blank: a round one, chosen so that the lines can be "

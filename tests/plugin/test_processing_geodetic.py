@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from qgis.core import NULL, QgsProcessingException, QgsWkbTypes
 
-from sitetie.core import Settings, Tie, read_pairs, solve
+from sitetie.core import Tie, solve
 from sitetie.core.angles import parse_angle
 from sitetie.tests.plugin.processing_runs import (
     MADE_UP,
@@ -18,7 +18,6 @@ from sitetie.tests.plugin.processing_runs import (
     layer_of,
     made_up_pairs,
     memory_layer,
-    quarry_settings,
     rows_of,
     run,
 )
@@ -26,20 +25,8 @@ from sitetie.tests.plugin.processing_runs import (
 pytestmark = pytest.mark.usefixtures("algorithms")
 
 
-@pytest.fixture(scope="module")
-def tie() -> Tie:
-    return solve(read_pairs(QUARRY / "pairs_reviewed.csv"), Settings(**quarry_settings()))
-
-
-@pytest.fixture
-def saved(tie: Tie, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("tie") / "tie.json"
-    tie.save(path)
-    return path
-
-
-def test_table_of_site_coordinates(tie: Tie, saved: Path, tmp_path: Path) -> None:
-    result = run("geodetic", SITE=QUARRY / "design_axis.csv", TIE=saved, EASTING="easting",
+def test_table_of_site_coordinates(tie: Tie, tie_file: Path, tmp_path: Path) -> None:
+    result = run("geodetic", SITE=QUARRY / "design_axis.csv", TIE=tie_file, EASTING="easting",
                  NORTHING="northing", ELEVATION="elevation", DMS=True,
                  OUTPUT=tmp_path / "axis.gpkg")
     layer = layer_of(result["OUTPUT"])
@@ -63,8 +50,8 @@ def test_table_of_site_coordinates(tie: Tie, saved: Path, tmp_path: Path) -> Non
     assert np.allclose(np.array(tie.to_site(*np.array(found).T)), site, rtol=0, atol=1e-5)
 
 
-def test_every_vertex_of_a_line_is_a_point(tie: Tie, saved: Path, tmp_path: Path) -> None:
-    result = run("geodetic", SITE=QUARRY / "design_axis.gpkg", TIE=saved, HORIZONTAL_ONLY=True,
+def test_every_vertex_of_a_line_is_a_point(tie: Tie, tie_file: Path, tmp_path: Path) -> None:
+    result = run("geodetic", SITE=QUARRY / "design_axis.gpkg", TIE=tie_file, HORIZONTAL_ONLY=True,
                  OUTPUT=tmp_path / "axis.gpkg")
     given = next(layer_of(QUARRY / "design_axis.gpkg").getFeatures())
     vertices = [(v.x(), v.y()) for v in given.geometry().vertices()]
@@ -77,19 +64,19 @@ def test_every_vertex_of_a_line_is_a_point(tie: Tie, saved: Path, tmp_path: Path
     assert all(row["geo_h"] == NULL for row in rows)
 
 
-def test_vertices_are_counted_anew_in_each_feature(saved: Path) -> None:
+def test_vertices_are_counted_anew_in_each_feature(tie_file: Path) -> None:
     layer = memory_layer("LineStringZ", "name:string(5)", [
         ["LineStringZ (2300 4700 500, 2310 4700 500)", "A"],
         ["LineStringZ (2300 4800 500, 2310 4800 500, 2320 4800 500)", "B"]])
-    rows = rows_of(run("geodetic", SITE=layer, TIE=saved, OUTPUT="memory:")["OUTPUT"])
+    rows = rows_of(run("geodetic", SITE=layer, TIE=tie_file, OUTPUT="memory:")["OUTPUT"])
     assert [(row["name"], row["geo_vertex"]) for row in rows] == [
         ("A", 1), ("A", 2), ("B", 1), ("B", 2), ("B", 3)]
 
 
-def test_restated_points_come_back_to_where_they_were_measured(saved: Path) -> None:
-    restated = run("restate", OBSERVATIONS=QUARRY / "topo_points.gpkg", TIE=saved,
+def test_restated_points_come_back_to_where_they_were_measured(tie_file: Path) -> None:
+    restated = run("restate", OBSERVATIONS=QUARRY / "topo_points.gpkg", TIE=tie_file,
                    OUTPUT="memory:")["OUTPUT"]
-    back = run("geodetic", SITE=restated, TIE=saved, EASTING="site_e", NORTHING="site_n",
+    back = run("geodetic", SITE=restated, TIE=tie_file, EASTING="site_e", NORTHING="site_n",
                ELEVATION="site_z", OUTPUT="memory:")["OUTPUT"]
     for one, other in zip(restated.getFeatures(), back.getFeatures()):
         measured, again = (next(f.geometry().vertices()) for f in (one, other))
@@ -113,10 +100,10 @@ def test_units_are_those_of_the_tie(tmp_path: Path) -> None:
     assert row["geo_h"] == pytest.approx(observed.height, abs=0.05)
 
 
-def test_done_again_the_values_are_replaced(saved: Path) -> None:
+def test_done_again_the_values_are_replaced(tie_file: Path) -> None:
     layer = memory_layer("PointZ", "geo_lat:double,note:string(5)", [
         ["PointZ (2300 4700 500)", 1.0, "kept"]])
-    found = run("geodetic", SITE=layer, TIE=saved, OUTPUT="memory:")["OUTPUT"]
+    found = run("geodetic", SITE=layer, TIE=tie_file, OUTPUT="memory:")["OUTPUT"]
     assert [field.name() for field in found.fields()] == [
         "geo_lat", "note", "geo_lon", "geo_h", "geo_in", "geo_tie"]
     row = rows_of(found)[0]
@@ -124,10 +111,10 @@ def test_done_again_the_values_are_replaced(saved: Path) -> None:
     assert row["geo_lat"] == pytest.approx(48.786, abs=0.01)
 
 
-def test_a_crs_of_the_site_layer_is_spoken_of(saved: Path) -> None:
+def test_a_crs_of_the_site_layer_is_spoken_of(tie_file: Path) -> None:
     layer = memory_layer("PointZ?crs=EPSG:25833", "", [["PointZ (2300 4700 500)"]])
     listener = Listener()
-    run("geodetic", listener, SITE=layer, TIE=saved, OUTPUT="memory:")
+    run("geodetic", listener, SITE=layer, TIE=tie_file, OUTPUT="memory:")
     assert any("EPSG:25833; its coordinates are taken as site coordinates" in said
                for said in listener.warnings)
 
@@ -147,16 +134,16 @@ def test_a_crs_of_the_site_layer_is_spoken_of(saved: Path) -> None:
     ],
 )
 def test_bad_input_is_refused_in_words_and_nothing_is_written(
-    saved: Path, tmp_path: Path, kind, fields, rows, parameters, message
+    tie_file: Path, tmp_path: Path, kind, fields, rows, parameters, message
 ) -> None:
     with pytest.raises(QgsProcessingException, match=message):
-        run("geodetic", SITE=memory_layer(kind, fields, rows), TIE=saved,
+        run("geodetic", SITE=memory_layer(kind, fields, rows), TIE=tie_file,
             OUTPUT=tmp_path / "out.gpkg", **parameters)
     assert os.listdir(tmp_path) == []
 
 
-def test_stopped_nothing_is_written(saved: Path, tmp_path: Path) -> None:
+def test_stopped_nothing_is_written(tie_file: Path, tmp_path: Path) -> None:
     with pytest.raises(QgsProcessingException, match="Stopped before the end"):
-        run("geodetic", Listener(stop_at=99.0), SITE=QUARRY / "design_axis.gpkg", TIE=saved,
+        run("geodetic", Listener(stop_at=99.0), SITE=QUARRY / "design_axis.gpkg", TIE=tie_file,
             HORIZONTAL_ONLY=True, OUTPUT=tmp_path / "out.gpkg")
     assert os.listdir(tmp_path) == []

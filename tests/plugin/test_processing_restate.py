@@ -18,7 +18,7 @@ from qgis.core import (
     QgsWkbTypes,
 )
 
-from sitetie.core import Settings, Tie, read_pairs, solve
+from sitetie.core import Tie, read_pairs, solve
 from sitetie.core.restate import observation_covariances, restate
 from sitetie.plugin import layer_positions, result_fields
 from sitetie.tests.plugin.processing_runs import (
@@ -28,7 +28,6 @@ from sitetie.tests.plugin.processing_runs import (
     layer_of,
     made_up_pairs,
     memory_layer,
-    quarry_settings,
     rows_of,
     run,
 )
@@ -38,18 +37,6 @@ pytestmark = pytest.mark.usefixtures("algorithms")
 SITE = ["site_e", "site_n", "site_z", "site_se", "site_sn", "site_sz", "site_in", "site_tie"]
 SIGMAS = {f"SIGMA_{axis.upper()}": f"sigma_{axis}" for axis in "enu"}
 TOPO = QUARRY / "topo_points.gpkg"
-
-
-@pytest.fixture(scope="module")
-def tie() -> Tie:
-    return solve(read_pairs(QUARRY / "pairs_reviewed.csv"), Settings(**quarry_settings()))
-
-
-@pytest.fixture
-def saved(tie: Tie, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("tie") / "tie.json"
-    tie.save(path)
-    return path
 
 
 def from_core(tie: Tie, rows: List[Dict[str, Any]], place) -> np.ndarray:
@@ -78,10 +65,10 @@ def points_of(layer: QgsVectorLayer) -> np.ndarray:
 
 @pytest.mark.parametrize("ending", ["gpkg", "fgb", "memory"])
 def test_results_are_the_cores_own_and_raw_values_stay(
-    tie: Tie, saved: Path, tmp_path: Path, ending: str
+    tie: Tie, tie_file: Path, tmp_path: Path, ending: str
 ) -> None:
     output = "memory:" if ending == "memory" else tmp_path / f"out.{ending}"
-    result = run("restate", OBSERVATIONS=TOPO, TIE=saved, ID="id", OUTPUT=output, **SIGMAS)
+    result = run("restate", OBSERVATIONS=TOPO, TIE=tie_file, ID="id", OUTPUT=output, **SIGMAS)
     layer = result["OUTPUT"] if ending == "memory" else layer_of(result["OUTPUT"])
     given = layer_of(TOPO)
     assert layer.wkbType() == given.wkbType() == QgsWkbTypes.Type.PointZ
@@ -102,7 +89,7 @@ def test_results_are_the_cores_own_and_raw_values_stay(
 
 @pytest.mark.parametrize("typed", [False, True])
 def test_positions_from_fields_of_a_text_file(
-    tie: Tie, saved: Path, tmp_path: Path, typed: bool
+    tie: Tie, tie_file: Path, tmp_path: Path, typed: bool
 ) -> None:
     """As QGIS opens it, text throughout (3.22) or with types (newer)."""
     path = QUARRY / "topo_points.csv"
@@ -110,7 +97,7 @@ def test_positions_from_fields_of_a_text_file(
     assert layer.fields().field("latitude").isNumeric() == typed
     listener = Listener()
     result = run(
-        "restate", listener, OBSERVATIONS=layer, TIE=saved, ID="id", LATITUDE="latitude",
+        "restate", listener, OBSERVATIONS=layer, TIE=tie_file, ID="id", LATITUDE="latitude",
         LONGITUDE="longitude", HEIGHT="height", OUTPUT="memory:", **SIGMAS)
     rows = rows_of(result["OUTPUT"])
     raw = [{**row, "id": str(row["id"]), **{name: float(row[name]) for name in SIGMAS.values()}}
@@ -122,17 +109,17 @@ def test_positions_from_fields_of_a_text_file(
     assert result["OUTPUT"].wkbType() == QgsWkbTypes.Type.NoGeometry
 
 
-def test_degrees_minutes_seconds_and_feet(tie: Tie, saved: Path) -> None:
+def test_degrees_minutes_seconds_and_feet(tie: Tie, tie_file: Path) -> None:
     layer = memory_layer("NoGeometry", "lat:string(30),lon:string(30),h:double", [
         ["", "48 47 16.340 N", "14°55'58.7\"E", 551.7 / 0.3048]])
-    result = run("restate", OBSERVATIONS=layer, TIE=saved, LATITUDE="lat", LONGITUDE="lon",
+    result = run("restate", OBSERVATIONS=layer, TIE=tie_file, LATITUDE="lat", LONGITUDE="lon",
                  HEIGHT="h", HEIGHT_UNIT="ft", OUTPUT="memory:")
     expected = tie.to_site(48 + 47 / 60 + 16.34 / 3600, 14 + 55 / 60 + 58.7 / 3600, 551.7)
     assert values(rows_of(result["OUTPUT"]))[0, :3] == pytest.approx(expected, abs=1e-6)
 
 
-def test_shapefile_names_survive(tie: Tie, saved: Path, tmp_path: Path) -> None:
-    result = run("restate", OBSERVATIONS=TOPO, TIE=saved, ID="id", OUTPUT=tmp_path / "out.shp",
+def test_shapefile_names_survive(tie: Tie, tie_file: Path, tmp_path: Path) -> None:
+    result = run("restate", OBSERVATIONS=TOPO, TIE=tie_file, ID="id", OUTPUT=tmp_path / "out.shp",
                  **SIGMAS)
     rows = rows_of(result["OUTPUT"])
     assert list(rows[0])[-8:] == SITE
@@ -147,14 +134,14 @@ def test_shapefile_names_survive(tie: Tie, saved: Path, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("ending", ["gpkg", "shp"])
 def test_restating_again_replaces_the_site_values_and_nothing_else(
-    tie: Tie, saved: Path, tmp_path: Path, ending: str
+    tie: Tie, tie_file: Path, tmp_path: Path, ending: str
 ) -> None:
     first = solve(read_pairs(QUARRY / "pairs_first_two.csv"),
                   tie.settings.replace(vertical_model="shift"))
     first.save(tmp_path / "first.json")
     once, again = tmp_path / f"once.{ending}", tmp_path / f"again.{ending}"
     run("restate", OBSERVATIONS=TOPO, TIE=tmp_path / "first.json", ID="id", OUTPUT=once, **SIGMAS)
-    run("restate", OBSERVATIONS=once, TIE=saved, ID="id", OUTPUT=again, **SIGMAS)
+    run("restate", OBSERVATIONS=once, TIE=tie_file, ID="id", OUTPUT=again, **SIGMAS)
     before, after = rows_of(once), rows_of(again)
     assert list(before[0]) == list(after[0])
     for old, new in zip(before, after):
@@ -163,25 +150,25 @@ def test_restating_again_replaces_the_site_values_and_nothing_else(
         assert (old["site_tie"], new["site_tie"]) == (first.id[:12], tie.id[:12])
         assert old["site_e"] != new["site_e"]
     straight = tmp_path / f"straight.{ending}"
-    run("restate", OBSERVATIONS=TOPO, TIE=saved, ID="id", OUTPUT=straight, **SIGMAS)
+    run("restate", OBSERVATIONS=TOPO, TIE=tie_file, ID="id", OUTPUT=straight, **SIGMAS)
     assert rows_of(straight) == after
 
 
-def test_a_layer_may_be_restated_onto_itself(tie: Tie, saved: Path, tmp_path: Path) -> None:
+def test_a_layer_may_be_restated_onto_itself(tie: Tie, tie_file: Path, tmp_path: Path) -> None:
     path = tmp_path / "points.gpkg"
-    run("restate", OBSERVATIONS=TOPO, TIE=saved, HORIZONTAL_ONLY=True, OUTPUT=path)
-    run("restate", OBSERVATIONS=path, TIE=saved, OUTPUT=path)
+    run("restate", OBSERVATIONS=TOPO, TIE=tie_file, HORIZONTAL_ONLY=True, OUTPUT=path)
+    run("restate", OBSERVATIONS=path, TIE=tie_file, OUTPUT=path)
     rows = rows_of(path)
     assert len(rows) == 255
     assert all(row["site_z"] != NULL for row in rows)
     assert os.listdir(tmp_path) == ["points.gpkg"]
 
 
-def test_site_fields_keep_their_places_and_other_fields_their_values(saved: Path) -> None:
+def test_site_fields_keep_their_places_and_other_fields_their_values(tie_file: Path) -> None:
     layer = memory_layer(
         "PointZ?crs=EPSG:7931", "SITE_Z:string(9),note:string(9),site_e:integer,when:date",
         [["PointZ (14.9325 48.788 545)", "old", "kept", 7, "2026-05-11"]])
-    found = run("restate", OBSERVATIONS=layer, TIE=saved, OUTPUT="memory:")["OUTPUT"]
+    found = run("restate", OBSERVATIONS=layer, TIE=tie_file, OUTPUT="memory:")["OUTPUT"]
     assert [field.name() for field in found.fields()] == [
         "site_z", "note", "site_e", "when", "site_n", "site_se", "site_sn", "site_sz", "site_in",
         "site_tie"]
@@ -192,13 +179,13 @@ def test_site_fields_keep_their_places_and_other_fields_their_values(saved: Path
     assert isinstance(row["site_e"], float)
 
 
-def test_a_pairs_own_observation_is_known(tie: Tie, saved: Path) -> None:
+def test_a_pairs_own_observation_is_known(tie: Tie, tie_file: Path) -> None:
     one, stranger = tie.pairs[0].observation, "PointZ (14.9325 48.788 545)"
     layer = memory_layer("PointZ?crs=EPSG:7931", "name:string(20)", [
         [f"PointZ ({one.longitude!r} {one.latitude!r} {one.height!r})", one.id],
         [stranger, one.id]])
     listener = Listener()
-    rows = rows_of(run("restate", listener, OBSERVATIONS=layer, TIE=saved, ID="name",
+    rows = rows_of(run("restate", listener, OBSERVATIONS=layer, TIE=tie_file, ID="name",
                        OUTPUT="memory:")["OUTPUT"])
     own = np.sqrt(np.diag(np.array(tie.rows[0].covariance)))
     assert values(rows)[0, 3:6].tolist() == own.tolist()
@@ -224,11 +211,11 @@ def test_map_coordinates_on_the_datum_of_the_tie(tmp_path: Path) -> None:
     assert found.crs().authid() == "EPSG:6342"
 
 
-def test_another_frame_is_carried_over_at_its_epoch(tie: Tie, saved: Path) -> None:
+def test_another_frame_is_carried_over_at_its_epoch(tie: Tie, tie_file: Path) -> None:
     place = 14.9325, 48.788, 545.0
     layer = memory_layer("PointZ?crs=EPSG:7912", "", [["PointZ (14.9325 48.788 545)"]])
     listener = Listener()
-    found = run("restate", listener, OBSERVATIONS=layer, TIE=saved, OBSERVATION_EPOCH=2026.35,
+    found = run("restate", listener, OBSERVATIONS=layer, TIE=tie_file, OBSERVATION_EPOCH=2026.35,
                 OUTPUT="memory:")["OUTPUT"]
     moved = pyproj.Transformer.from_crs("EPSG:7912", "EPSG:7931", always_xy=True).transform(
         *place, 2026.35)
@@ -241,20 +228,20 @@ def test_another_frame_is_carried_over_at_its_epoch(tie: Tie, saved: Path) -> No
 
 
 @pytest.mark.parametrize("kind", ["Point", "PointZ", "PointM", "PointZM", "MultiPointZ"])
-def test_kinds_of_points(tie: Tie, saved: Path, kind: str) -> None:
+def test_kinds_of_points(tie: Tie, tie_file: Path, kind: str) -> None:
     ordinates = {"Point": "14.9325 48.788", "PointM": "14.9325 48.788 1",
                  "PointZM": "14.9325 48.788 545 1"}.get(kind, "14.9325 48.788 545")
     inner = f"({ordinates})" if kind.startswith("Multi") else ordinates
     layer = memory_layer(f"{kind}?crs=EPSG:7931", "h:double", [[f"{kind} ({inner})", 545.0]])
-    found = run("restate", OBSERVATIONS=layer, TIE=saved, OUTPUT="memory:",
+    found = run("restate", OBSERVATIONS=layer, TIE=tie_file, OUTPUT="memory:",
                 HEIGHT=None if "Z" in kind else "h")["OUTPUT"]
     assert values(rows_of(found))[0, :3].tolist() == list(tie.to_site(48.788, 14.9325, 545.0))
     assert found.wkbType() == layer.wkbType()
 
 
-def test_horizontally_only(tie: Tie, saved: Path) -> None:
+def test_horizontally_only(tie: Tie, tie_file: Path) -> None:
     layer = memory_layer("Point?crs=EPSG:7931", "", [["Point (14.9325 48.788)"]])
-    row = rows_of(run("restate", OBSERVATIONS=layer, TIE=saved, HORIZONTAL_ONLY=True,
+    row = rows_of(run("restate", OBSERVATIONS=layer, TIE=tie_file, HORIZONTAL_ONLY=True,
                       OUTPUT="memory:")["OUTPUT"])[0]
     assert (row["site_z"], row["site_sz"]) == (NULL, NULL)
     assert [row["site_e"], row["site_n"]] == list(tie.to_site(48.788, 14.9325)[:2])
@@ -269,18 +256,18 @@ def test_a_tie_without_vertical_part_needs_no_heights(tie: Tie, tmp_path: Path) 
     assert row["site_se"] > 0.0
 
 
-def test_sigmas_left_blank_are_assumed_and_counted(tie: Tie, saved: Path) -> None:
+def test_sigmas_left_blank_are_assumed_and_counted(tie: Tie, tie_file: Path) -> None:
     layer = memory_layer("PointZ?crs=EPSG:7931", "se:double,sn:double", [
         ["PointZ (14.9325 48.788 545)", 0.02, 0.02], ["PointZ (14.9325 48.788 545)", NULL, 0.02]])
     listener = Listener()
-    rows = rows_of(run("restate", listener, OBSERVATIONS=layer, TIE=saved, SIGMA_E="se",
+    rows = rows_of(run("restate", listener, OBSERVATIONS=layer, TIE=tie_file, SIGMA_E="se",
                        SIGMA_N="sn", OUTPUT="memory:")["OUTPUT"])
     assert any("assumed for 1 positions (0.008 m per horizontal axis) and 2 heights" in said
                for said in listener.warnings)
     assert values(rows)[0, 3] > values(rows)[1, 3]
 
 
-def test_orthometric_heights_with_their_geoid(tie: Tie, saved: Path) -> None:
+def test_orthometric_heights_with_their_geoid(tie: Tie, tie_file: Path) -> None:
     grid = Path("/usr/share/proj/egm96_15.gtx")
     if not grid.exists():
         pytest.skip("PROJ's EGM96 grid is not installed")
@@ -289,7 +276,7 @@ def test_orthometric_heights_with_their_geoid(tie: Tie, saved: Path) -> None:
     undulation = float(open_geoid("egm96_15.gtx").undulation(48.788, 14.9325))
     layer = memory_layer("Point?crs=EPSG:7931", "level:double", [
         ["Point (14.9325 48.788)", 545.0 - undulation]])
-    row = rows_of(run("restate", OBSERVATIONS=layer, TIE=saved, HEIGHT="level",
+    row = rows_of(run("restate", OBSERVATIONS=layer, TIE=tie_file, HEIGHT="level",
                       HEIGHT_GEOID="egm96_15.gtx", OUTPUT="memory:")["OUTPUT"])[0]
     assert row["site_z"] == pytest.approx(tie.to_site(48.788, 14.9325, 545.0)[2], abs=1e-6)
     assert 40.0 < undulation < 50.0
@@ -336,11 +323,11 @@ POINT = "PointZ (14.9325 48.788 545)"
     ],
 )
 def test_bad_input_is_refused_in_words_and_nothing_is_written(
-    saved: Path, tmp_path: Path, kind, fields, rows, parameters, message
+    tie_file: Path, tmp_path: Path, kind, fields, rows, parameters, message
 ) -> None:
     old = tmp_path / "out.gpkg"
     old.write_text("the old one")
-    given = {"OBSERVATIONS": memory_layer(kind, fields, rows), "TIE": saved, "OUTPUT": old,
+    given = {"OBSERVATIONS": memory_layer(kind, fields, rows), "TIE": tie_file, "OUTPUT": old,
              **parameters}
     with pytest.raises(QgsProcessingException, match=message) as caught:
         run("restate", **given)
@@ -358,28 +345,28 @@ def many_points(count: int) -> QgsVectorLayer:
 
 @pytest.mark.parametrize("stop_at", [1.0, 35.0, 60.0, 99.0])
 def test_stopped_at_any_point_nothing_is_written(
-    saved: Path, tmp_path: Path, stop_at: float, monkeypatch: pytest.MonkeyPatch
+    tie_file: Path, tmp_path: Path, stop_at: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for module in (layer_positions, result_fields):
         monkeypatch.setattr(module, "EVERY", 50)
     old = tmp_path / "out.gpkg"
     old.write_text("the old one")
     with pytest.raises(QgsProcessingException, match="Stopped before the end; nothing was written"):
-        run("restate", Listener(stop_at), OBSERVATIONS=many_points(2000), TIE=saved, OUTPUT=old)
+        run("restate", Listener(stop_at), OBSERVATIONS=many_points(2000), TIE=tie_file, OUTPUT=old)
     assert os.listdir(tmp_path) == ["out.gpkg"]
     assert old.read_text() == "the old one"
 
 
 def test_a_table_in_a_geopackage_comes_whole_or_not_at_all(
-    saved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tie_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     book = tmp_path / "book.gpkg"
-    run("restate", OBSERVATIONS=TOPO, TIE=saved, OUTPUT=book)
+    run("restate", OBSERVATIONS=TOPO, TIE=tie_file, OUTPUT=book)
 
     def into(table: str) -> str:
         return f"ogr:dbname='{book}' table=\"{table}\" (geom)"
 
-    result = run("restate", OBSERVATIONS=TOPO, TIE=saved, OUTPUT=into("more"))
+    result = run("restate", OBSERVATIONS=TOPO, TIE=tie_file, OUTPUT=into("more"))
     assert len(rows_of(result["OUTPUT"])) == 255
 
     def tables() -> set:
@@ -389,18 +376,19 @@ def test_a_table_in_a_geopackage_comes_whole_or_not_at_all(
     assert tables() == {"book", "more"}
     monkeypatch.setattr(result_fields, "EVERY", 50)
     with pytest.raises(QgsProcessingException, match="Stopped"):
-        run("restate", Listener(stop_at=80.0), OBSERVATIONS=TOPO, TIE=saved, OUTPUT=into("third"))
+        run("restate", Listener(stop_at=80.0), OBSERVATIONS=TOPO, TIE=tie_file,
+            OUTPUT=into("third"))
     assert tables() == {"book", "more"}
 
 
-def test_options_of_the_output_are_followed(saved: Path, tmp_path: Path) -> None:
+def test_options_of_the_output_are_followed(tie_file: Path, tmp_path: Path) -> None:
     definition = QgsProcessingOutputLayerDefinition(str(tmp_path / "out.shp"))
     definition.createOptions = {"fileEncoding": "ISO-8859-1"}
-    run("restate", OBSERVATIONS=TOPO, TIE=saved, OUTPUT=definition)
+    run("restate", OBSERVATIONS=TOPO, TIE=tie_file, OUTPUT=definition)
     assert (tmp_path / "out.cpg").read_text() in ("ISO-8859-1", "88591")
 
 
-def test_a_format_that_cannot_be_written_is_refused(saved: Path, tmp_path: Path) -> None:
+def test_a_format_that_cannot_be_written_is_refused(tie_file: Path, tmp_path: Path) -> None:
     with pytest.raises(QgsProcessingException, match=r"no format for layers in \.nonsense files"):
-        run("restate", OBSERVATIONS=TOPO, TIE=saved, OUTPUT=tmp_path / "out.nonsense")
+        run("restate", OBSERVATIONS=TOPO, TIE=tie_file, OUTPUT=tmp_path / "out.nonsense")
     assert os.listdir(tmp_path) == []

@@ -21,12 +21,15 @@ def tie_of(pairs: str) -> Tie:
 
 def test_both_blunders_are_named_with_their_sizes() -> None:
     lines = summary.suspects(tie_of("pairs.csv"))
-    assert [line.split(":")[0].strip() for line in lines] == ["K08 horizontal", "K09 vertical"]
+    assert [line.strip() for line in lines] == [
+        "K08 does not belong: horizontal residual 13.9 m",
+        "K09 does not belong: vertical residual 171 mm",
+    ]
 
 
 def test_after_review_no_pair_stands_out_and_the_checks_agree() -> None:
     tie = tie_of("pairs_reviewed.csv")
-    assert summary.suspects(tie) == ["  no pair stands out"]
+    assert summary.suspects(tie) == ["  No pair stands out."]
     checks = [line for line in summary.quality(tie) if "check" in line]
     assert [line.split(":")[0].strip() for line in checks] == [
         f"check {mark} {side}" for mark in ("K06", "K10") for side in ("horizontal", "vertical")
@@ -40,3 +43,12 @@ def test_a_missing_result_is_an_error(
     monkeypatch.setattr("sys.argv", ["summary.py", str(tmp_path)])
     with pytest.raises(SystemExit, match=r"Missing in .*report\.html"):
         summary.main()
+
+
+def test_how_far_points_moved_is_measured_between_the_two_ties() -> None:
+    before, after = ({"1": {"site_e": 10.0, "site_n": 20.0, "site_z": 5.0},
+                      "2": {"site_e": 0.0, "site_n": 0.0, "site_z": 1.0}} for _ in range(2))
+    after["2"] = {"site_e": 0.03, "site_n": 0.04, "site_z": 0.98}
+    said = " ".join(summary.moved(before, after, tie_of("pairs_reviewed.csv")))
+    assert "at most 50 mm (2) horizontally" in said
+    assert "at most 20 mm (2) in elevation" in said
