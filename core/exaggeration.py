@@ -9,9 +9,9 @@ from typing import Iterable, Optional, Tuple
 import numpy as np
 
 #: Shares of the site's extent: the largest ordinary arrow, and where an arrow is cut off.
-ORDINARY_SHARE, LONGEST_SHARE = 0.07, 0.14
+ORDINARY_SHARE, LONGEST_SHARE = 0.12, 0.2
 #: A factor in use stays while the largest ordinary arrow takes up a share between these.
-KEPT_SHARES = (0.015, 0.1)
+KEPT_SHARES = (0.025, 0.17)
 #: Sizes above this many times the median are not ordinary.
 ORDINARY_TIMES = 4.0
 #: Shown where every residual is zero or the site is a single place, site units.

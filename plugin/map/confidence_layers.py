@@ -7,7 +7,13 @@ import shutil
 import tempfile
 from typing import List, Optional
 
-from qgis.core import QgsApplication, QgsProject, QgsRasterLayer
+from qgis.core import (
+    QgsApplication,
+    QgsLayerTreeGroup,
+    QgsLayerTreeLayer,
+    QgsProject,
+    QgsRasterLayer,
+)
 from qgis.PyQt import sip
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
@@ -17,7 +23,7 @@ from ..job.job import Job
 from .confidence_raster import SIDES, surface_layer
 from .confidence_task import ConfidenceTask
 from .connections import Connections
-from .result_layers import SITE_CRS_NAME, ResultLayers
+from .result_layers import SITE_CRS_NAME
 
 TIE_PROPERTY = "sitetie/surface_of_tie"
 STALE = " — of an earlier solution"
@@ -35,9 +41,9 @@ class ConfidenceLayers(QObject):
 
     said = pyqtSignal(str)
 
-    def __init__(self, job: Job, results: ResultLayers, parent: Optional[QObject] = None) -> None:
+    def __init__(self, job: Job, parent: Optional[QObject] = None) -> None:
         super().__init__(parent)
-        self._job, self._results = job, results
+        self._job = job
         self._task: Optional[ConfidenceTask] = None
         self._folder: Optional[str] = None
         self._temporary: List[str] = []
@@ -105,7 +111,6 @@ class ConfidenceLayers(QObject):
     def _show(self, task: ConfidenceTask) -> None:
         assert task.surface is not None  # `_done` looks
         settings = task.tie.settings
-        group = self._results.group()
         for side, unit in zip(SIDES, (settings.site_length, settings.elevation_length)):
             layer = surface_layer(
                 task.path, task.surface, side, unit, task.crs_wkt, task.tie.short_id)
@@ -113,13 +118,24 @@ class ConfidenceLayers(QObject):
                 continue
             layer.setCustomProperty(TIE_PROPERTY, task.tie.id)
             QgsProject.instance().addMapLayer(layer, False)
-            node = group.addLayer(layer)
+            node = self._under_the_vectors(layer)
             # Two surfaces on top of each other tell nothing: the vertical one waits, unticked.
             node.setItemVisibilityChecked(side == "horizontal")
             if self._folder is not None and task.path.startswith(self._folder):
                 self._temporary.append(layer.id())
         self.said.emit("The confidence surface is on the map.")
         self._mark_stale()
+
+    def _under_the_vectors(self, layer: QgsRasterLayer) -> QgsLayerTreeLayer:
+        """Place a surface where it hides no points: above the first raster, else at the bottom."""
+        root = QgsProject.instance().layerTreeRoot()
+        surfaces = {known.id() for known in self.layers()}
+        for place, child in enumerate(root.children()):
+            nodes = child.findLayers() if isinstance(child, QgsLayerTreeGroup) else [child]
+            if any(isinstance(node.layer(), QgsRasterLayer) and node.layerId() not in surfaces
+                   for node in nodes):
+                return root.insertLayer(place, layer)
+        return root.addLayer(layer)
 
     def _mark_stale(self) -> None:
         """A surface of another tie than the present one says so in its name."""

@@ -27,7 +27,7 @@ from ...core.wording import length_words
 
 SIDES = ("horizontal", "vertical")
 #: From what is well known to what is not: lightness falls evenly, so that any eye can order them.
-RAMP = ("#fff3cf", "#f0cf8e", "#d6a062", "#ab704f", "#74474c", "#3d2844")
+RAMP = ("#fff6da", "#f7dda6", "#e9bf7c", "#d39c60", "#b67852", "#93574b", "#6b3d49", "#412943")
 
 
 def write_surface(surface: ConfidenceSurface, crs_wkt: str, path: str) -> None:

@@ -52,7 +52,7 @@ class MapController(QObject):
         self.tool = PairingTool(job, canvas, self.marks)
         self.results = ResultLayers(job, self)
         self.finder = PairFinder(job, canvas, self.marks, self.results, self)
-        self.surfaces = ConfidenceLayers(job, self.results, self)
+        self.surfaces = ConfidenceLayers(job, self)
         self._typing: Optional[TypingDialog] = None
         self._signals = Connections()
         self._signals.make(canvas, "mapToolSet", self._tool_set)

@@ -11,6 +11,7 @@ from qgis.PyQt.QtWidgets import (
     QLineEdit,
     QSpinBox,
     QStackedWidget,
+    QVBoxLayout,
     QWidget,
 )
 
@@ -73,7 +74,7 @@ class IdRuleDialog(PreviewDialog):
         self.suggestion.setObjectName("sitetie_id_suggestion")
         self.suggestion.addItem(OWN_RULE)
         for rule, matches in self._suggested:
-            self.suggestion.addItem(f"{rule.sentence} ({counted(len(matches.pairs), 'pair')})")
+            self.suggestion.addItem(f"{counted(len(matches.pairs), 'pair')}: {rule.sentence}")
         self.suggestion.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.suggestion.setMinimumContentsLength(30)
@@ -96,15 +97,17 @@ class IdRuleDialog(PreviewDialog):
         self.loose.setObjectName("sitetie_id_loose")
         self.sentence = HintLabel()
         self.sentence.setObjectName("sitetie_id_sentence")
-        form = QFormLayout(self.entries)
-        form.setContentsMargins(0, 0, 0, 0)
-        form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
+        form = QFormLayout()
+        form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
         form.addRow("Su&ggested by the ids", self.suggestion)
         form.addRow("&How the ids differ", self.kind)
         form.addRow("&By what", self.entry)
-        form.addRow("", self.hint)
         form.addRow("", self.loose)
-        form.addRow("The rule", self.sentence)
+        layout = QVBoxLayout(self.entries)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addLayout(form)
+        layout.addWidget(self.hint)
+        layout.addWidget(self.sentence)
         form.labelForField(self.entry).setBuddy(self.text)
         self.suggestion.activated.connect(self._suggestion_chosen)
         self.kind.activated.connect(self._edited)

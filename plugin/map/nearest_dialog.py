@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Optional, Sequence, Tuple
 
-from qgis.PyQt.QtWidgets import QCheckBox, QFormLayout, QLineEdit, QWidget
+from qgis.PyQt.QtWidgets import QCheckBox, QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
 from ...core.errors import SitetieError
 from ...core.nearby import NearPairs, pair_by_nearest, search_radius
@@ -35,12 +35,14 @@ class NearestDialog(PreviewDialog):
         self.repeats.setChecked(True)
         self.hint = HintLabel()
         self.hint.setObjectName("sitetie_nearest_hint")
-        form = QFormLayout(self.entries)
-        form.setContentsMargins(0, 0, 0, 0)
+        form = QFormLayout()
         form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
         form.addRow(f"&Farthest distance ({self._unit.plural})", self.limit)
-        form.addRow("", self.hint)
         form.addRow("", self.repeats)
+        layout = QVBoxLayout(self.entries)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addLayout(form)
+        layout.addWidget(self.hint)
         self._suggested = self._suggestion()
         self.limit.setText(f"{self._suggested:.2g}" if self._suggested else "")
         self.limit.textEdited.connect(self._show)

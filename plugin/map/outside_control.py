@@ -70,7 +70,7 @@ class OutsideControl(QObject):
         layer = make_layer("Point", OUTSIDE, _fields(), "Outside the control")
         dress_outside(layer)
         QgsProject.instance().addMapLayer(layer, False)
-        group.addLayer(layer)
+        group.addLayer(layer).setExpanded(False)
         self._rows = MemoryRows(layer)
 
     def adopt(self, layer: QgsVectorLayer) -> bool:

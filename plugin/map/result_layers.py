@@ -216,7 +216,7 @@ class ResultLayers(QObject):
             layer = make_layer(plan.kind, role, plan.fields, GROUP)
             plan.dress(layer)
             self._project.addMapLayer(layer, False)
-            group.insertLayer(place, layer)
+            group.insertLayer(place, layer).setExpanded(False)
             self._take(role, layer)
         self.outside.make(group)
 

@@ -28,7 +28,7 @@ ABOVE, BELOW = "above", "below"
 #: Site units: what is shorter is rounding, and has no direction.
 LEAST_ARROW = 1e-6
 #: An ellipse counts with this share of its mean half axis for the exaggeration.
-ELLIPSE_SHARE = 0.6
+ELLIPSE_SHARE = 0.4
 #: Corners of a drawn ellipse, the first one again at the end.
 _TURN = np.append(np.linspace(0.0, 2.0 * math.pi, 48, endpoint=False), 0.0)
 _CIRCLE = np.stack([np.cos(_TURN), np.sin(_TURN)], axis=1)

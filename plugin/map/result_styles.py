@@ -16,6 +16,7 @@ from qgis.core import (
     QgsMarkerSymbol,
     QgsPalLayerSettings,
     QgsProperty,
+    QgsPropertyCollection,
     QgsRendererCategory,
     QgsSimpleLineSymbolLayer,
     QgsSimpleMarkerSymbolLayer,
@@ -37,6 +38,7 @@ from .result_rows import (
     BELOW,
     CHECK,
     CHECK_DOUBT,
+    DOUBTS,
     FIT,
     FIT_DOUBT,
     IDLE,
@@ -99,17 +101,17 @@ def dress_triangles(layer: QgsVectorLayer) -> None:
         })
         # Below the mark, so that triangle and arrow do not cover each other. The offset turns
         # with the marker.
-        marker.setOffset(QPointF(0.0, 4.4 if side == ABOVE else -4.4))
+        marker.setOffset(QPointF(0.0, 3.8 if side == ABOVE else -3.8))
         marker.setDataDefinedProperty(
             QgsSymbolLayer.Property.PropertySize,
-            QgsProperty.fromExpression('2.0 + 2.4 * "share"'))
+            QgsProperty.fromExpression('1.6 + 2.0 * "share"'))
         symbol = _symbol(QgsMarkerSymbol(), marker)
         categories.append(QgsRendererCategory(f"{state} {side}", symbol, words))
     layer.setRenderer(QgsCategorizedSymbolRenderer("\"state\" || ' ' || \"side\"", categories))
     settings = _labels(7.5, INK)
     settings.placement = QgsPalLayerSettings.Placement.OverPoint
     settings.quadOffset = QgsPalLayerSettings.QuadrantPosition.QuadrantRight
-    settings.xOffset, settings.yOffset = 3.0, 4.4
+    settings.xOffset, settings.yOffset = 2.4, 3.8
     settings.offsetUnits = MILLIMETRES
     _set_labels(layer, settings)
 
@@ -199,6 +201,17 @@ def _labels(size: float, colour: str) -> QgsPalLayerSettings:
     settings = QgsPalLayerSettings()
     settings.setFormat(text)
     settings.fieldName = "label"
+    # Where labels are in each other's way those of ordinary residuals give in, also to the
+    # person's own; a pair in doubt is always named.
+    settings.priority = 2
+    properties = QgsPropertyCollection()
+    in_doubt = ", ".join(f"'{state}'" for state in DOUBTS)
+    for key, value in (
+        (QgsPalLayerSettings.Property.Priority, f"if(\"state\" IN ({in_doubt}), 10, 2)"),
+        (QgsPalLayerSettings.Property.AlwaysShow, f"\"state\" IN ({in_doubt})"),
+    ):
+        properties.setProperty(key, QgsProperty.fromExpression(value))
+    settings.setDataDefinedProperties(properties)
     return settings
 
 

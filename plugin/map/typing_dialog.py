@@ -109,36 +109,49 @@ class TypingDialog(QDialog):
         for line in (self.sigma_h, self.sigma_v):
             line.setPlaceholderText("blank: the default of the settings, called assumed")
         self.note.setPlaceholderText("where it comes from, such as: list of 2019")
-        self.form = QFormLayout()
-        self.form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
-        self.form.addRow("&Control point", self.control)
-        self.form.addRow("Given as", self.way)
-        self.form.addRow("C&RS", self.crs)
-        for way in Way:
+        self.pages: Dict[Way, QWidget] = {way: QWidget() for way in Way}
+        self._forms = [_form() for _ in range(2)]
+        top, bottom = self._forms
+        top.addRow("&Control point", self.control)
+        top.addRow("&Given as", self.way)
+        top.addRow("C&RS", self.crs)
+        for way, page in self.pages.items():
+            form = _form(page)
             for name in way.names:
-                self._add_field(name, name)
-        self.form.addRow("", self.packed)
-        self._add_field("Height", "&Height, metres")
-        self.form.addRow("", self.orthometric)
-        self.form.addRow("&Id of the observation", self.name)
-        self.form.addRow("Sigma hori&zontal, metres", self.sigma_h)
-        self.form.addRow("Sigma &vertical, metres", self.sigma_v)
-        self.form.addRow("&Note", self.note)
+                self._add_field(form, name, name)
+            self._forms.append(form)
+        self._forms[2].addRow("", self.packed)
+        self.height_page = QWidget()
+        form = _form(self.height_page)
+        self._add_field(form, "Height", "&Height, metres")
+        form.addRow("", self.orthometric)
+        self._forms.append(form)
+        bottom.addRow("&Id of the observation", self.name)
+        bottom.addRow("Sigma hori&zontal, metres", self.sigma_h)
+        bottom.addRow("Sigma &vertical, metres", self.sigma_v)
+        bottom.addRow("&Note", self.note)
+        _align(self._forms)
         self.verdict = HintLabel()
         self.verdict.setObjectName("sitetie_typing_verdict")
         self.take_reading = QPushButton()
         self.take_reading.setObjectName("sitetie_typing_take_reading")
         self.show_point = QPushButton("&Show on the map")
+        for button in (self.take_reading, self.show_point):
+            button.setAutoDefault(False)
         self.show_point.setObjectName("sitetie_typing_show")
         self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
         self.pair = self.buttons.addButton("&Pair", QDialogButtonBox.ButtonRole.ApplyRole)
         self.pair.setObjectName("sitetie_typing_pair")
+        self.pair.setDefault(True)
         hints = QHBoxLayout()
         hints.addWidget(self.take_reading)
         hints.addStretch(1)
         hints.addWidget(self.show_point)
         layout = QVBoxLayout(self)
-        layout.addLayout(self.form)
+        layout.addLayout(top)
+        for page in (*self.pages.values(), self.height_page):
+            layout.addWidget(page)
+        layout.addLayout(bottom)
         layout.addWidget(self.verdict)
         layout.addLayout(hints)
         layout.addStretch(1)
@@ -146,7 +159,7 @@ class TypingDialog(QDialog):
         self.setMinimumWidth(64 * self.fontMetrics().averageCharWidth())
         self._connect()
 
-    def _add_field(self, name: str, label: str) -> None:
+    def _add_field(self, form: QFormLayout, name: str, label: str) -> None:
         line, echo = QLineEdit(), HintLabel()
         line.setObjectName(f"sitetie_typing_{name.lower()}")
         line.setAccessibleName(name)
@@ -154,8 +167,8 @@ class TypingDialog(QDialog):
         echo.setObjectName(f"sitetie_typing_{name.lower()}_echo")
         line.textChanged.connect(self._read)
         self.fields[name] = (line, echo)
-        self.form.addRow(label, line)
-        self.form.addRow("", echo)
+        form.addRow(label, line)
+        form.addRow("", echo)
 
     def _connect(self) -> None:
         self.control.currentIndexChanged.connect(self._control_chosen)
@@ -215,26 +228,15 @@ class TypingDialog(QDialog):
 
     def _way_chosen(self, *_: object) -> None:
         chosen = self.way.currentData()
-        for way in Way:
-            for name in way.names:
-                self._set_visible(self.fields[name], way is chosen)
-        self.packed.setVisible(chosen is Way.ANGLES)
-        self._set_visible(self.fields["Height"], chosen is not Way.GEOCENTRIC)
-        self.orthometric.setVisible(
-            chosen is not Way.GEOCENTRIC and bool(self._job.state.settings.geoid))
+        for way, page in self.pages.items():
+            page.setVisible(way is chosen)
+        self.height_page.setVisible(chosen is not Way.GEOCENTRIC)
+        self.orthometric.setVisible(bool(self._job.state.settings.geoid))
         if chosen is not Way.MAP:
             self.crs.setCrs(QgsCoordinateReferenceSystem(self._job.state.settings.observation_crs))
         elif not self.crs.crs().isValid() or self.crs.crs().isGeographic():
             self.crs.setCrs(QgsCoordinateReferenceSystem())
         self._control_chosen()
-
-    def _set_visible(self, field: Tuple[QLineEdit, HintLabel], visible: bool) -> None:
-        line, echo = field
-        line.setVisible(visible)
-        echo.setVisible(visible)
-        label = self.form.labelForField(line)
-        if label is not None:
-            label.setVisible(visible)
 
     def _control_chosen(self, *_: object) -> None:
         control = self.chosen_control()
@@ -264,6 +266,15 @@ class TypingDialog(QDialog):
         self._show_verdict(typed, position, check, problem)
         self._show_rings(position)
         self.pair.setEnabled(position is not None and self.chosen_control() is not None)
+        self._grow()
+
+    def _grow(self) -> None:
+        """Room for what is said: a dialog does not grow with its sentences by itself."""
+        layout = self.layout()
+        layout.activate()
+        needed = layout.totalHeightForWidth(self.width())
+        if needed > self.height():
+            self.resize(self.width(), needed)
 
     def _position(self, typed: TypedPosition) -> Tuple[Optional[GeodeticCoordinates], str]:
         """The position, or why there is none; blank while it is still being typed or where a
@@ -430,6 +441,25 @@ class TypingDialog(QDialog):
         if self.isVisible():
             self._fill_control()
             self._read()
+
+
+def _form(page: Optional[QWidget] = None) -> QFormLayout:
+    form = QFormLayout(page) if page is not None else QFormLayout()
+    form.setContentsMargins(0, 0, 0, 0)
+    form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
+    return form
+
+
+def _align(forms: List[QFormLayout]) -> None:
+    """Give the labels of all forms the width of the widest."""
+    labels = [
+        form.itemAt(row, QFormLayout.ItemRole.LabelRole).widget()
+        for form in forms for row in range(form.rowCount())
+        if form.itemAt(row, QFormLayout.ItemRole.LabelRole) is not None
+    ]
+    widest = max(label.sizeHint().width() for label in labels)
+    for label in labels:
+        label.setMinimumWidth(widest)
 
 
 def _combo(name: str) -> QComboBox:

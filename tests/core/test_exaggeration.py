@@ -26,7 +26,7 @@ def test_ordinary_arrows_are_seen_and_never_longer_than_they_should() -> None:
         sizes = [scale * draw.uniform(0.5, 1.0) for _ in range(draw.randint(1, 30))]
         chosen = exaggeration(sizes, extent)
         # One, two or five times a power of ten: the next factor is at most 2.5 times as large.
-        assert 0.07 / 2.5 * 0.999 <= max(sizes) * chosen.factor / extent <= 0.07 * 1.001
+        assert 0.12 / 2.5 * 0.999 <= max(sizes) * chosen.factor / extent <= 0.12 * 1.001
         assert chosen.reference <= max(sizes) * 1.001
         assert chosen.reference >= max(sizes) / 2.5 * 0.999
         for size in sizes:
@@ -39,14 +39,14 @@ def test_a_blunder_is_cut_and_leaves_the_others_as_they_were() -> None:
     assert with_blunder.factor == exaggeration(sizes, 1000.0).factor
     east, north, cut = with_blunder.drawn(-12.0, 16.0)
     assert cut
-    assert math.hypot(east, north) == pytest.approx(140.0)
+    assert math.hypot(east, north) == pytest.approx(200.0)
     assert east / north == pytest.approx(-12.0 / 16.0)
 
 
 def test_a_factor_in_use_stays_while_it_serves() -> None:
-    assert exaggeration([0.010], 1000.0).factor == pytest.approx(5000.0)
-    for size, factor in ((0.019, 5000.0), (0.021, 2000.0), (0.0031, 5000.0), (0.002, 20000.0)):
-        assert exaggeration([size], 1000.0, kept=5000.0).factor == pytest.approx(factor)
+    assert exaggeration([0.010], 1000.0).factor == pytest.approx(10000.0)
+    for size, factor in ((0.0165, 10000.0), (0.018, 5000.0), (0.0026, 10000.0), (0.0024, 5e4)):
+        assert exaggeration([size], 1000.0, kept=10000.0).factor == pytest.approx(factor)
 
 
 def test_nothing_to_exaggerate() -> None:

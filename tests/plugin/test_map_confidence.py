@@ -175,7 +175,7 @@ def test_without_a_tie_there_is_nothing_to_predict(bench: MapBench) -> None:
 @pytest.mark.parametrize(
     ("lowest", "highest", "limits"),
     [
-        (0.0213, 0.0322, [0.024, 0.028, 0.032, 0.036]),
+        (0.0213, 0.0322, [0.022, 0.024, 0.026, 0.028, 0.03, 0.032, 0.034]),
         (0.0, 5.0, [1.0, 2.0, 3.0, 4.0, 5.0]),
         (0.02, 0.02, [0.02]),
         (0.0101, 0.0109, [0.0102, 0.0104, 0.0106, 0.0108, 0.011]),
@@ -207,5 +207,5 @@ def test_the_ramp_falls_evenly_in_lightness() -> None:
 
     values = [lightness(name) for name in RAMP]
     drops = [a - b for a, b in zip(values, values[1:])]
-    assert min(drops) > 8.0
+    assert min(drops) > 6.0
     assert max(drops) < 2.5 * min(drops)
