@@ -22,16 +22,11 @@ from qgis.PyQt.QtWidgets import (
 from ...core.findings import ALARM, CAUTION, NOTE
 from ...core.headline import headline
 from ...core.plausibility import plausibility
+from ...core.report.html import CAUTIONS
 from ...core.tie import Tie
 from .hint_label import HintLabel
 
 SURVEYOR_SETTING = "sitetie/surveyor"
-CAUTIONS = (
-    "Check with independent points before anything is built on it.",
-    "A tie is not a boundary opinion and not a machine-control release: the licensed surveyor in "
-    "charge and the local rules decide.",
-    "Before digging, have services located as the local code requires.",
-)
 
 
 class AcceptDialog(QDialog):

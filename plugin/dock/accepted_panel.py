@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Optional
+from typing import Optional, Tuple
 
 from qgis.PyQt.QtCore import Qt, pyqtSignal
 from qgis.PyQt.QtWidgets import (
     QAbstractItemView,
-    QHBoxLayout,
+    QGridLayout,
     QPushButton,
     QTreeWidget,
     QTreeWidgetItem,
@@ -30,12 +30,13 @@ class AcceptedPanel(QWidget):
 
     Signals
     -------
-    restate_asked, report_asked, save_asked
+    restate_asked, report_asked, save_report_asked, save_asked
         With the accepted tie.
     """
 
     restate_asked = pyqtSignal(object)
     report_asked = pyqtSignal(object)
+    save_report_asked = pyqtSignal(object)
     save_asked = pyqtSignal(object)
 
     def __init__(self, job: Job, parent: Optional[QWidget] = None) -> None:
@@ -55,12 +56,15 @@ class AcceptedPanel(QWidget):
                                     "Derive site coordinates of layers through this tie.")
         self.report = self._button("report", "Report", self.report_asked,
                                    "Open the report of this tie in the browser.")
+        self.save_report = self._button(
+            "save_report", "Save report…", self.save_report_asked,
+            "Write the report of this tie as PDF, to print and sign, or as HTML.")
         self.save = self._button("save_tie", "Save tie…", self.save_asked,
                                  "Write this tie to a file of its own.")
-        buttons = QHBoxLayout()
-        for button in (self.restate, self.report, self.save):
-            buttons.addWidget(button)
-        buttons.addStretch(1)
+        buttons = QGridLayout()
+        for place, button in enumerate(self._buttons()):
+            buttons.addWidget(button, place // 2, place % 2)
+        buttons.setColumnStretch(2, 1)
         layout = QVBoxLayout(self)
         layout.addWidget(self.none)
         layout.addWidget(self.list, 1)
@@ -104,5 +108,8 @@ class AcceptedPanel(QWidget):
     def _enable(self) -> None:
         self.none.setHidden(bool(self._shown))
         self.list.setHidden(not self._shown)
-        for button in (self.restate, self.report, self.save):
+        for button in self._buttons():
             button.setEnabled(self.chosen() is not None)
+
+    def _buttons(self) -> Tuple[QPushButton, ...]:
+        return self.restate, self.save, self.report, self.save_report

@@ -16,8 +16,9 @@ from qgis.PyQt.QtWidgets import (
 )
 
 from ...core.pairs import Role
+from ...core.verdict_words import AGAINST
 from .pair_model import BAR_ROLE
-from .theme import ALARMING, as_number, colour
+from .theme import as_number, colour
 
 BAR_HEIGHT = 6
 MARGIN = 5
@@ -59,7 +60,7 @@ def _draw_bar(painter: QPainter, cell: QStyleOptionViewItem, bar: tuple, selecte
     middle = math.floor(rect.center().x()) + 0.5
     top = rect.bottom() - BAR_HEIGHT - 2
     half = rect.width() / 2.0 - MARGIN
-    main = colour("alarm" if verdict in ALARMING else "calm", cell.palette)
+    main = colour("alarm" if verdict in AGAINST else "calm", cell.palette)
     if role == Role.IDLE.value:
         main = colour("quiet", cell.palette)
     if selected:
@@ -82,7 +83,7 @@ def _draw_bar(painter: QPainter, cell: QStyleOptionViewItem, bar: tuple, selecte
 
 
 def _filling(main: QColor, verdict: str, role: str) -> QBrush:
-    if verdict in ALARMING:
+    if verdict in AGAINST:
         return QBrush(main, Qt.BrushStyle.Dense4Pattern if role == Role.FIT.value
                       else Qt.BrushStyle.BDiagPattern)
     if role == Role.FIT.value:

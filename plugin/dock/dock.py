@@ -149,6 +149,7 @@ class SitetieDock(QgsDockWidget):
     def let_go(self) -> None:
         """Stop listening to the project, and remember the table's layout."""
         self.layers.let_go()
+        self.pairs.search.let_go()
         self.pairs.view.keep_header()
 
     # -- inside -------------------------------------------------------------------------------

@@ -7,12 +7,14 @@ import os
 from typing import Optional, Sequence
 
 from qgis.core import QgsProject, QgsSettings, QgsVectorLayer
-from qgis.PyQt.QtCore import QObject
+from qgis.PyQt.QtCore import QObject, QStandardPaths, QUrl
+from qgis.PyQt.QtGui import QDesktopServices
 from qgis.PyQt.QtWidgets import QFileDialog
 
 from ...core.errors import SitetieError
 from ...core.pair_table import PairTable, write_pairs
 from ...core.pairs import Pair
+from ...core.report import ReportDetails, write_report
 from ...core.settings import Settings
 from ...core.tie import Tie
 from ...core.tie_file import loads
@@ -21,12 +23,14 @@ from ...core.wording import counted
 from ..job.job import Job
 from ..job.state import AcceptedTie
 from ..pair_source import pairs_from_file, pairs_from_layer, text_file
+from ..report_pdf import write_report_pdf
 from .accept_dialog import AcceptDialog
 from .dock import ACCEPTED, SitetieDock
 from .pair_table_dialog import PairTableDialog
 
 FOLDER_SETTING = "sitetie/folder"
 TABLES = "Text tables (*.csv *.tsv *.txt);;All files (*)"
+REPORTS = "PDF, to print and sign (*.pdf);;HTML (*.html)"
 TIES = "Sitetie tie (*.json);;All files (*)"
 
 
@@ -41,7 +45,10 @@ class FileWork(QObject):
         actions.open_tie.triggered.connect(lambda: self.open_tie())
         actions.save_pairs.triggered.connect(lambda: self.save_pairs())
         actions.accept.triggered.connect(lambda: self.accept())
+        actions.draft_report.triggered.connect(lambda: self.show_draft())
         dock.accepted.save_asked.connect(self.save_tie)
+        dock.accepted.report_asked.connect(self.show_report)
+        dock.accepted.save_report_asked.connect(self.save_report)
 
     # -- in -------------------------------------------------------------------------------------
 
@@ -140,6 +147,62 @@ class FileWork(QObject):
         else:
             self._dock.say(f"Saved {path}.")
 
+    # -- reports --------------------------------------------------------------------------------
+
+    def show_draft(self) -> None:
+        """Open the report of the present solution in the browser."""
+        tie = self._job.tie
+        if tie is not None:
+            self._open_report(tie, ReportDetails(job=_job_name()), f"solution_{tie.short_id}")
+
+    def show_report(self, item: AcceptedTie) -> None:
+        """Open the report of an accepted tie in the browser."""
+        try:
+            tie = loads(item.text.encode("utf-8"))
+        except SitetieError as error:
+            self._dock.say_error(error)
+            return
+        self._open_report(tie, _details(item), f"tie_{item.number}_{item.tie_id[:8]}")
+
+    def save_report(self, item: AcceptedTie) -> None:
+        """Write the report of an accepted tie as PDF or, by the name's ending, as HTML."""
+        path = self._save_name("Save the report", f"tie_{item.number}_report.pdf", REPORTS)
+        if not path:
+            return
+        try:
+            tie = loads(item.text.encode("utf-8"))
+            if path.lower().endswith((".html", ".htm")):
+                write_report(tie, path, _details(item))
+            else:
+                write_report_pdf(tie, path, _details(item))
+        except SitetieError as error:
+            self._dock.say_error(error)
+        else:
+            self._dock.say(f"Saved {path}.")
+
+    def _open_report(self, tie: Tie, details: ReportDetails, name: str) -> None:
+        # In a place of the user's own: the browser may still read it when QGIS is gone.
+        folder = os.path.join(
+            QStandardPaths.writableLocation(QStandardPaths.StandardLocation.TempLocation),
+            "sitetie_reports")
+        path = os.path.join(folder, f"{name}.html")
+        try:
+            os.makedirs(folder, exist_ok=True)
+            write_report(tie, path, details)
+        except SitetieError as error:
+            self._dock.say_error(error)
+            return
+        except OSError as error:
+            self._dock.say(f"The report cannot be written to {folder} ({error.strerror}).",
+                           warning=True)
+            return
+        if QDesktopServices.openUrl(QUrl.fromLocalFile(path)):
+            self._dock.say(f"The report is open in the browser ({path}).")
+        else:
+            self._dock.say(f"No browser could be started. The report is in {path}.", warning=True)
+
+    # -- names ----------------------------------------------------------------------------------
+
     def _folder(self) -> str:
         return QgsSettings().value(FOLDER_SETTING, "", type=str) or (
             QgsProject.instance().homePath())
@@ -169,11 +232,12 @@ def _pair_table(layer: Optional[QgsVectorLayer], path: str, settings: Settings) 
     return pairs_from_layer(layer, layer.name(), settings=settings)
 
 
-def tie_of(item: AcceptedTie) -> Tie:
-    """The tie that was accepted.
+def _details(item: AcceptedTie) -> ReportDetails:
+    when = item.time.replace("T", " ").replace("Z", " UTC")
+    return ReportDetails(job=_job_name(), surveyor=item.surveyor, note=item.note,
+                         number=item.number, accepted=when)
 
-    Raises
-    ------
-    TieFileError
-    """
-    return loads(item.text.encode("utf-8"))
+
+def _job_name() -> str:
+    project = QgsProject.instance()
+    return project.title() or project.baseName()

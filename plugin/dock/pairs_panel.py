@@ -19,6 +19,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ..job.job import Job
 from .pair_view import PairView
+from .suspect_search import SuspectSearch
 
 EMPTY = (
     "<p>A pair is a control point and the GNSS observation of the same mark.</p>"
@@ -91,6 +92,8 @@ class PairsPanel(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.stack)
+        self.search = SuspectSearch(job, self)
+        self.search.found.connect(self._show_detail)
         job.changed.connect(self._show)
         self.view.chosen.connect(self._show_detail)
         self._show()
@@ -117,6 +120,9 @@ class PairsPanel(QWidget):
             return
         pair = self._job.state.pairs[places[0]]
         said = [f"<b>{html.escape(pair.name)}</b>"]
+        for suspect in self.search.of_control(pair.control.id):
+            lead = "Or" if suspect.alternative else "Probable cause"
+            said.append(f"<b>{lead}:</b> {html.escape(suspect.evidence)}")
         said += [html.escape(part) for part in
                  self.view.pairs.explanation(places[0]).split("\n")]
         if pair.observation.note:

@@ -11,13 +11,11 @@ from qgis.PyQt.QtWidgets import QApplication, QTextBrowser, QVBoxLayout, QWidget
 
 from ...core.findings import ALARM, CAUTION, GOOD, NOTE, Finding
 from ...core.plausibility import plausibility
+from ...core.report.html import LEVEL_WORDS
 from ...core.solution_words import Fact, sections
 from ...core.tie import Tie
 from ..job.job import Job
 from .theme import colour, quieter
-
-#: Signs that differ in shape too: full triangle, hollow triangle, hollow disc, tick.
-SIGNS = {ALARM: "▲", CAUTION: "△", NOTE: "○", GOOD: "✓"}
 
 
 class SolutionPanel(QWidget):
@@ -94,14 +92,14 @@ def _title(words: str) -> str:
 
 def _finding(item: Finding, alarm: str, quiet: str) -> str:
     """A sentence behind the sign of its level."""
-    sign, ink = SIGNS[item.level], alarm if item.level in (ALARM, CAUTION) else quiet
+    sign, ink = LEVEL_WORDS[item.level][0], alarm if item.level in (ALARM, CAUTION) else quiet
     words = html.escape(item.sentence)
     return (f"<tr><td width='18' style='color:{ink}'>{sign}</td>"
             f"<td>{f'<b>{words}</b>' if item.level == ALARM else words}</td></tr>")
 
 
 def _caution(words: str, quiet: str) -> str:
-    return (f"<tr><td width='18' style='color:{quiet}'>{SIGNS[NOTE]}</td>"
+    return (f"<tr><td width='18' style='color:{quiet}'>{LEVEL_WORDS[NOTE][0]}</td>"
             f"<td>{html.escape(words)}</td></tr>")
 
 

@@ -23,10 +23,10 @@ from ...core.results import (
     FITS_WITHOUT,
     IDLE,
 )
+from ...core.verdict_words import AGAINST
 
 _LIGHT = {"calm": "#0072B2", "alarm": "#C04A00", "quiet": "#6f7880"}
 _DARK = {"calm": "#56B4E9", "alarm": "#F0A030", "quiet": "#9aa4ad"}
-ALARMING = (DOES_NOT_BELONG, CANNOT_TELL, DISAGREES)
 
 
 def is_dark(palette: QPalette) -> bool:
@@ -63,7 +63,7 @@ def _icon(verdict: str, dark: bool) -> QIcon:
     painter = QPainter(pixmap)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     colours = _DARK if dark else _LIGHT
-    _draw(painter, verdict, QColor(colours["alarm" if verdict in ALARMING else "calm"]),
+    _draw(painter, verdict, QColor(colours["alarm" if verdict in AGAINST else "calm"]),
           QColor(colours["quiet"]))
     painter.end()
     return QIcon(pixmap)

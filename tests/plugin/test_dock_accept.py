@@ -11,6 +11,7 @@ from typing import Callable, Iterator
 import pytest
 from qgis.core import QgsApplication, QgsProject, QgsVectorLayer
 from qgis.PyQt.QtCore import Qt, QTimer
+from qgis.PyQt.QtGui import QDesktopServices
 from qgis.PyQt.QtWidgets import (
     QApplication,
     QCheckBox,
@@ -267,3 +268,36 @@ def test_restating_can_be_stopped(reviewed: Bench) -> None:
     said = reviewed.dock.status.words
     # It may have been done before the press was heard.
     assert ("stopped; nothing was written" in said) != bool(layers)
+
+
+def test_reports_are_opened_and_saved(
+    reviewed: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = []
+    monkeypatch.setattr(QDesktopServices, "openUrl", lambda url: bool(opened.append(url)) or True)
+    QgsProject.instance().setTitle("Tannhag reservoir")
+    reviewed.dock.actions_.draft_report.trigger()
+    accept(reviewed)
+    reviewed.click(reviewed.widget("report"))
+    draft, report = (Path(url.toLocalFile()).read_text(encoding="utf-8") for url in opened)
+    assert "Tannhag reservoir" in draft
+    assert reviewed.job.tie.id in report
+    assert "A. Surveyor" in report
+    assert "A. Surveyor" not in draft
+    for name, start in (("report.pdf", b"%PDF"), ("report.html", b"<!")):
+        path = tmp_path / name
+        monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_, p=path: (str(p), ""))
+        reviewed.click(reviewed.widget("save_report"))
+        assert path.read_bytes().lstrip().startswith(start)
+    path = tmp_path / "nowhere" / "report.pdf"
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_: (str(path), ""))
+    reviewed.click(reviewed.widget("save_report"))
+    assert "cannot be written" in reviewed.dock.status.words
+
+
+def test_without_a_browser_the_place_of_the_report_is_said(
+    reviewed: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(QDesktopServices, "openUrl", lambda url: False)
+    reviewed.dock.actions_.draft_report.trigger()
+    assert "No browser could be started. The report is in " in reviewed.dock.status.words

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import time
 from typing import Iterator
 
 import pytest
@@ -240,6 +241,20 @@ def test_the_headline_leads_to_the_pair_and_the_pair_says_why(quarry: Bench) -> 
     said = quarry.dock.pairs.detail.toPlainText()
     assert "no other pair explains the misfit nearly as well" in said
     assert "list of the 2019 static survey" in said
+
+
+def test_a_probable_cause_is_found_in_the_background(quarry: Bench) -> None:
+    quarry.dock.select_control("K08")
+    search = quarry.dock.pairs.search
+    end = time.monotonic() + 20.0
+    while search.searching and time.monotonic() < end:
+        quarry.settle()
+        time.sleep(0.01)
+    said = quarry.dock.pairs.detail.toPlainText()
+    assert "Probable cause: With latitude 48.788974840° instead of 48.788794840°" in said
+    assert "two neighbouring digits are exchanged" in said
+    quarry.press(quarry.view, Qt.Key.Key_I)
+    assert "Probable cause" not in quarry.dock.pairs.detail.toPlainText()
 
 
 def test_selection_outlives_a_change_of_the_pairs(quarry: Bench) -> None:
