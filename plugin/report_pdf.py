@@ -7,7 +7,9 @@ print resolution, and every page gets a foot with job, tie and page number.
 from __future__ import annotations
 
 import os
+import re
 import tempfile
+from typing import Optional
 
 from qgis.PyQt.QtCore import QByteArray, QMarginsF, QRectF, QSizeF, Qt, QUrl
 from qgis.PyQt.QtGui import (
@@ -34,9 +36,10 @@ PICTURE_DPI, PAGE_DPI = 300, 96
 PAPERS = {"A4": QPageSize.PageSizeId.A4, "Letter": QPageSize.PageSizeId.Letter}
 FOOT = 26  # height of the foot in layout units
 PICTURE = "sitetie:drawing"
+BREAK = ' style="page-break-before: always"'
 
 
-def write_report_pdf(tie: Tie, path, details: ReportDetails = ReportDetails(),
+def write_report_pdf(tie: Tie, path, details: Optional[ReportDetails] = None,
                      paper: str = "A4") -> None:
     """Write the report as PDF, all or nothing.
 
@@ -47,7 +50,7 @@ def write_report_pdf(tie: Tie, path, details: ReportDetails = ReportDetails(),
     handle, temporary = tempfile.mkstemp(suffix=".pdf")
     os.close(handle)
     try:
-        _paint(tie, temporary, details, paper)
+        _paint(tie, temporary, details or ReportDetails(), paper)
         with open(temporary, "rb") as stream:
             data = stream.read()
     finally:
@@ -67,9 +70,7 @@ def _paint(tie: Tie, path: str, details: ReportDetails, paper: str) -> None:
         QPageLayout.Unit.Millimeter,
     ))
     width, height = writer.width(), writer.height()
-    document = _document(tie, details, width)
-    document.documentLayout().setPaintDevice(writer)
-    document.setPageSize(QSizeF(width, height - FOOT))
+    document = _document(tie, details, writer)
     pages = document.pageCount()
     painter = QPainter(writer)
     try:
@@ -82,14 +83,57 @@ def _paint(tie: Tie, path: str, details: ReportDetails, paper: str) -> None:
         painter.end()
 
 
-def _document(tie: Tie, details: ReportDetails, width: int) -> QTextDocument:
+def _document(tie: Tie, details: ReportDetails, writer: QPdfWriter) -> QTextDocument:
+    """The report laid out for the paper, no heading left alone at the foot of a page."""
+    page_height = writer.height() - FOOT
+    svg = geometry_svg(tie)
+    html = report_html(tie, details, picture=PICTURE if svg else "")
+    # Qt enlarges headings whatever the style sheet says, but heeds a span inside.
+    html = re.sub(r"<h2>(.*?)</h2>", r'<h2><span style="font-size: 11pt">\1</span></h2>', html)
+    html = re.sub(r"<h3>(.*?)</h3>", r'<h3><span style="font-size: 8.5pt">\1</span></h3>', html)
     document = QTextDocument()
     document.setDocumentMargin(0)
-    svg = geometry_svg(tie)
     if svg:
         document.addResource(QTextDocument.ResourceType.ImageResource, QUrl(PICTURE), _picture(svg))
-    document.setHtml(report_html(tie, details, picture=PICTURE if svg else ""))
-    return document
+    document.documentLayout().setPaintDevice(writer)
+    while True:
+        document.setHtml(html)
+        document.setPageSize(QSizeF(writer.width(), page_height))
+        lone = _lone_heading(document, page_height)
+        if lone is None:
+            return document
+        broken = _break_before(html, lone)
+        if broken == html:
+            return document
+        html = broken
+
+
+def _break_before(html: str, heading: int) -> str:
+    """The HTML with a page break before its nth heading."""
+    place = list(re.finditer(r"<h[1-3](?=[ >])", html))[heading].end()
+    if html[place:].startswith(BREAK):
+        return html
+    return html[:place] + BREAK + html[place:]
+
+
+def _lone_heading(document: QTextDocument, page_height: int) -> Optional[int]:
+    """Which heading stands alone at the foot of a page, counted from 0; None if none does."""
+    layout = document.documentLayout()
+
+    def page_of(block) -> int:
+        return int(layout.blockBoundingRect(block).bottom() // page_height)
+
+    count, block = -1, document.begin()
+    while block.isValid():
+        if block.blockFormat().headingLevel():
+            count += 1
+            following = block.next()
+            while following.isValid() and following.blockFormat().headingLevel():
+                following = following.next()
+            if following.isValid() and page_of(following) > page_of(block):
+                return count
+        block = block.next()
+    return None
 
 
 def _picture(svg: str) -> QImage:

@@ -43,8 +43,8 @@ def geometry_svg(tie: Tie) -> str:
     span = np.maximum(high - low, 0.15 * extent)
     scale = float(min((WIDTH - 3 * MARGIN) / span[0], (HEIGHT - 2 * MARGIN) / span[1]))
     place = _Place((low + high) / 2, scale)
-    sizes = [math.hypot(row.east, row.north) for row, _ in marks]
-    sizes += [abs(row.up) for row, _ in marks]
+    sizes = [part.size for row, _ in marks for part in (row.horizontal, row.vertical)
+             if part.size is not None and part.role != "idle"]
     exaggerated = exaggeration(sizes, extent)
     body = [_frame(), _hull(tie, place)]
     drawn: set = set()

@@ -22,7 +22,7 @@ from ..units import LengthUnit
 from ..verdict_words import short_verdict
 from ..whole_file import write_whole_file
 from ..wording import counted, length_words, small_number
-from .drawing import geometry_svg
+from .drawing import WIDTH, geometry_svg
 
 #: How each level of a finding is written; the sign stands beside the word, never colour alone.
 LEVEL_WORDS = {GOOD: ("✓", "good"), NOTE: ("·", "note"), CAUTION: ("▲", "caution"),
@@ -99,7 +99,8 @@ def _context(tie: Tie, details: ReportDetails, picture: Optional[str]) -> Dict[s
         "tie": tie,
         "details": details,
         "made": details.made or datetime.now(timezone.utc).strftime("%Y-%m-%d %H:%M UTC"),
-        "standing": standing,
+        "standing": standing.standing,
+        "advice": standing.advice.replace(": see why", ""),
         "suspects": _suspects(tie),
         "sections": sections(tie),
         "basis_facts": _basis_facts(tie),
@@ -117,6 +118,7 @@ def _context(tie: Tie, details: ReportDetails, picture: Optional[str]) -> Dict[s
         "given": [_given_row(tie, pair) for pair in tie.pairs],
         "drawing": Markup(geometry_svg(tie)) if picture is None else "",
         "picture": picture,
+        "picture_width": WIDTH,
         "cautions": CAUTIONS,
     }
 
@@ -142,8 +144,8 @@ def _basis_facts(tie: Tie) -> List[Tuple[str, str]]:
     elif tie.vertical is not None:
         rows.append(("Heights", "above the ellipsoid; no geoid grid"))
     rows.append(("Default sigmas", (
-        f"GNSS {settings.gnss_sigma_h * 1000:g} mm per axis, {settings.gnss_sigma_v * 1000:g} mm in "
-        f"height; control {settings.control_sigma_h * 1000:g} and "
+        f"GNSS {settings.gnss_sigma_h * 1000:g} mm per axis, "
+        f"{settings.gnss_sigma_v * 1000:g} mm in height; control {settings.control_sigma_h * 1000:g} and "
         f"{settings.control_sigma_v * 1000:g} mm, where the pair table gives none")))
     rows.append(("Levels", (
         f"regions {settings.confidence:.0%}, test of one pair {settings.test_level:g}, power "
@@ -189,7 +191,8 @@ def _pair_row(tie: Tie, pair: Pair, row: PairResidual) -> Dict[str, str]:
 
 
 def _small(value: Optional[float], unit: LengthUnit) -> str:
-    return small_number(value, unit, 1)
+    large = value is not None and abs(value) * unit.small_per_unit >= 100.0
+    return small_number(value, unit, 0 if large else 1)
 
 
 def _test(part) -> str:
