@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 PAIRS, TIE, RESIDUALS, REPORT, REPORT_PDF = "PAIRS", "TIE", "RESIDUALS", "REPORT", "REPORT_PDF"
 _REPORT_TEXTS = ("JOB", "SURVEYOR", "LICENCE", "NOTE")
+PAPERS = (("A4", tr("A4")), ("Letter", tr("Letter")))
 
 
 class SolveAlgorithm(SitetieAlgorithm):
@@ -78,6 +79,10 @@ class SolveAlgorithm(SitetieAlgorithm):
             ("NOTE", tr("Note, for the report"), tr("Anything that belongs to the tie.")),
         ):
             self.add_text(name, description, text)
+        self.add_choice(
+            "PAPER", tr("Paper of the report to print"), PAPERS, tr("Size of its pages."),
+            advanced=True,
+        )
         self.add_number(
             "EXAGGERATION", tr("Exaggeration of residual lines"), None,
             tr("Drawn length over true length. Blank: a round one, chosen so that the lines can be "
@@ -190,7 +195,37 @@ class SolveAlgorithm(SitetieAlgorithm):
                 f"{features[0]['factor']:g}"))
         feedback.setProgress(60)
         stop_if_cancelled(feedback)
+        results.update(self._write_reports(tie, parameters, context, feedback, outputs))
         # The tie comes last: where it is, the others are.
         results[TIE] = self.parameterAsFileOutput(parameters, TIE, context)
         tie.save(outputs.file(results[TIE]))
+        return results
+
+    def _write_reports(
+        self,
+        tie: "Tie",
+        parameters: Values,
+        context: QgsProcessingContext,
+        feedback: QgsProcessingFeedback,
+        outputs: "Outputs",
+    ) -> Values:
+        from ...core.report import ReportDetails, write_report
+        from ..report_pdf import write_report_pdf
+
+        details = ReportDetails(
+            **{name.lower(): self.text(parameters, name, context) for name in _REPORT_TEXTS})
+        results: Values = {}
+        page = self.parameterAsFileOutput(parameters, REPORT, context)
+        if page:
+            write_report(tie, outputs.file(page), details)
+            results[REPORT] = page
+        feedback.setProgress(75)
+        stop_if_cancelled(feedback)
+        print_out = self.parameterAsFileOutput(parameters, REPORT_PDF, context)
+        if print_out:
+            paper = self.choice(parameters, "PAPER", context)
+            write_report_pdf(tie, outputs.file(print_out), details, paper)
+            results[REPORT_PDF] = print_out
+        feedback.setProgress(95)
+        stop_if_cancelled(feedback)
         return results

@@ -103,21 +103,29 @@ def test_in_batch_one_row_fails_and_the_others_do_not(tmp_path: Path) -> None:
         "pairs_first_two.json", "pairs_reviewed.json"]
 
 
-@pytest.mark.usefixtures("algorithms")
-def test_as_a_task_in_another_thread(tmp_path: Path) -> None:
-    run("solve", PAIRS=QUARRY / "pairs_reviewed.csv", TIE=tmp_path / "tie.json",
-        **as_parameters(quarry_settings()))
+def in_another_thread(name: str, parameters: dict) -> bool:
+    """Run an algorithm as QGIS's window does."""
     context, listener, loop = QgsProcessingContext(), Listener(), QEventLoop()
     context.setProject(QgsProject.instance())
     seen = []
-    task = QgsProcessingAlgRunnerTask(
-        algorithm("restate"),
-        {"OBSERVATIONS": str(QUARRY / "topo_points.gpkg"), "TIE": str(tmp_path / "tie.json"),
-         "OUTPUT": str(tmp_path / "out.gpkg")}, context, listener)
-    task.executed.connect(lambda done, results: (seen.append((done, results)), loop.quit()))
+    task = QgsProcessingAlgRunnerTask(algorithm(name), parameters, context, listener)
+    task.executed.connect(lambda done, results: (seen.append(done), loop.quit()))
     QgsApplication.taskManager().addTask(task)
     loop.exec()
-    assert [done for done, _ in seen] == [True]
+    return seen == [True]
+
+
+@pytest.mark.usefixtures("algorithms")
+def test_as_a_task_in_another_thread(tmp_path: Path) -> None:
+    """Reports are painted there, too."""
+    files = {name: str(tmp_path / f"tie.{ending}") for name, ending in (
+        ("TIE", "json"), ("REPORT", "html"), ("REPORT_PDF", "pdf"))}
+    assert in_another_thread("solve", {
+        "PAIRS": str(QUARRY / "pairs_reviewed.csv"), **as_parameters(quarry_settings()), **files})
+    assert (tmp_path / "tie.pdf").read_bytes().startswith(b"%PDF")
+    assert in_another_thread("restate", {
+        "OBSERVATIONS": str(QUARRY / "topo_points.gpkg"), "TIE": files["TIE"],
+        "OUTPUT": str(tmp_path / "out.gpkg")})
     assert layer_of(tmp_path / "out.gpkg").featureCount() == 255
 
 

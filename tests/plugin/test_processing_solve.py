@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import subprocess
 from pathlib import Path
 from typing import Any, Dict, Iterator
 
@@ -19,6 +21,7 @@ from qgis.core import (
 )
 
 from sitetie.core import Settings, Tie, read_pairs, solve, write_pairs
+from sitetie.core.errors import OutputError
 from sitetie.core.settings import HORIZONTAL_MODELS, SIGMA_BASES
 from sitetie.core.units import UNITS
 from sitetie.plugin.processing import settings_parameters
@@ -275,18 +278,60 @@ def test_residual_lines_lead_from_the_given_to_the_solved_position(
     assert elevation_only == ["K11"]
 
 
-def test_an_exaggeration_is_chosen_and_a_blunder_is_cut(quarry, tmp_path: Path) -> None:
+def test_an_exaggeration_is_chosen_and_the_longest_lines_may_be_cut(
+    quarry, tmp_path: Path
+) -> None:
     listener = Listener()
     result = run("solve", listener, TIE=tmp_path / "tie.json", RESIDUALS="memory:",
                  **{**quarry, "PAIRS": QUARRY / "pairs.csv"})
     features = rows_of(result["RESIDUALS"])
-    factors = {row["factor"] for row in features}
-    assert len(factors) == 1
-    assert f"exaggerated {factors.pop():g} times" in "".join(listener.infos)
-    assert [row["control_id"] for row in features if row["cut"]] == ["K08"]
+    factor, *others = {row["factor"] for row in features}
+    assert not others
+    assert f"exaggerated {factor:g} times" in "".join(listener.infos)
+    for feature in result["RESIDUALS"].getFeatures():
+        if feature.geometry().isEmpty():
+            continue
+        drawn, wanted = feature.geometry().length(), factor * feature["len_h"]
+        if feature["cut"]:
+            assert drawn < wanted
+        else:
+            assert drawn == pytest.approx(wanted)
     accused = {row["control_id"] for row in features
                if "does not belong" in (row["verdict_h"], row["verdict_v"])}
     assert accused == {"K08", "K09"}
+
+
+# -- reports ---------------------------------------------------------------------------------
+
+
+def test_reports_are_those_of_the_core(quarry, expected: Tie, tmp_path: Path) -> None:
+    result = run("solve", TIE=tmp_path / "tie.json", REPORT=tmp_path / "report.html",
+                 REPORT_PDF=tmp_path / "report.pdf", PAPER="Letter", JOB="Tannhag <quarry>",
+                 SURVEYOR="I. Ilmar", LICENCE="77-X", NOTE="invented", **quarry)
+    assert set(result) == {"TIE", "REPORT", "REPORT_PDF"}
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    for text in (expected.id, "Tannhag &lt;quarry&gt;", "I. Ilmar", "77-X", "invented", "K09"):
+        assert text in page, text
+    told = subprocess.run(["pdfinfo", tmp_path / "report.pdf"], capture_output=True, text=True)
+    assert re.search(r"Page size: +612(\.\d+)? x 792(\.\d+)? pts", told.stdout), told.stdout
+    text = subprocess.run(["pdftotext", tmp_path / "report.pdf", "-"], capture_output=True,
+                          text=True).stdout
+    assert f"tie {expected.short_id}" in text
+    assert "77-X" in text
+
+
+def test_a_report_that_fails_leaves_no_tie(
+    quarry, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from sitetie.core import report
+
+    def fail(*_: object) -> None:
+        raise OutputError("No ink.", "Refill.")
+
+    monkeypatch.setattr(report, "write_report", fail)
+    with pytest.raises(QgsProcessingException, match="No ink"):
+        run("solve", TIE=tmp_path / "tie.json", REPORT=tmp_path / "report.html", **quarry)
+    assert os.listdir(tmp_path) == []
 
 
 # -- whole results or none, and errors as sentences ---------------------------------------------
@@ -354,8 +399,6 @@ def test_after_a_failure_the_old_results_stay(
         (tmp_path / name).write_text("the old one")
 
     def fail(self: Tie, path: str) -> None:
-        from sitetie.core.errors import OutputError
-
         Path(path).write_text("half")
         raise OutputError("The disk is full.", "Make room.")
 
