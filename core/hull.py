@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Optional
+from typing import TYPE_CHECKING, List, Optional
 
 import numpy as np
 
@@ -36,16 +36,19 @@ def convex_hull(points: np.ndarray) -> np.ndarray:
     points = np.unique(np.asarray(points, dtype=float), axis=0)
     if len(points) < 3:
         return points
-    lower, upper = _chain(points), _chain(points[::-1])
+    lower, upper = _chain(points.tolist()), _chain(points[::-1].tolist())
     return np.array(lower[:-1] + upper[:-1])
 
 
-def _chain(points: np.ndarray) -> list:
-    chain: list = []
-    for point in points:
-        while len(chain) > 1 and _cross(chain[-1] - chain[-2], point - chain[-2]) <= 0.0:
+def _chain(points: List[List[float]]) -> List[List[float]]:
+    chain: List[List[float]] = []
+    for east, north in points:  # plain numbers: reading them out of arrays is slow
+        while len(chain) > 1:
+            (e1, n1), (e2, n2) = chain[-2:]
+            if (e2 - e1) * (north - n1) - (n2 - n1) * (east - e1) > 0.0:
+                break
             chain.pop()
-        chain.append(point)
+        chain.append([east, north])
     return chain
 
 

@@ -123,8 +123,8 @@ def _redundancy(facts: SiteFacts) -> Iterator[Finding]:
                 "may show, but not in which pair it is."))
         else:
             yield Finding(topic, GOOD, (
-                f"{title} redundancy is {part.redundancy} ({marks}, {parameters}): a blunder can "
-                "be traced to its pair."))
+                f"{title} redundancy is {part.redundancy} ({marks}, {parameters}): as a rule "
+                "a blunder can be traced to its pair."))
 
 
 def _checks(facts: SiteFacts) -> Iterator[Finding]:

@@ -58,7 +58,7 @@ def _against_points(facts: SiteFacts, size: Extent, hull: np.ndarray) -> Iterato
         return
     site = facts.tie.horizontal
     points = Extent(site.apply(facts.points_hull))
-    if size.length < CLUSTERED * points.length:
+    if site.model != "translation" and size.length < CLUSTERED * points.length:
         yield Finding("clustered", CAUTION, (
             f"The control spans {facts.length(size.length)}, the points "
             f"{facts.length(points.length)}: rotation and scale of a small cluster are stretched "

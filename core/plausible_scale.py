@@ -250,8 +250,8 @@ def distortion(facts: SiteFacts) -> Iterator[Finding]:
     matrix = np.array(part.matrix)
     left, sizes, _ = np.linalg.svd(matrix)
     stretch = sizes[0] / sizes[1] - 1.0
-    way = compass_words(*left[:, 0])
-    opposite = compass_words(*-left[:, 0])
+    along = left[:, 0] if left[1, 0] >= 0.0 else -left[:, 0]
+    way, opposite = compass_words(*along), compass_words(*-along)
     skew = np.arcsin(min(1.0, (sizes[0]**2 - sizes[1]**2) / (sizes[0]**2 + sizes[1]**2)))
     lead = (f"The affine makes lines towards {way} and {opposite} {ppm_words(stretch)} longer than "
             f"those across")

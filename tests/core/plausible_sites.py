@@ -129,7 +129,7 @@ def ground_site(
 
 def write_geoid(path, south: float, west: float, level: float, north_slope: float,
                 east_slope: float) -> None:
-    """A geoid grid of 2 x 2 degrees: a plane in degrees, as a .gtx file (metres, metres per degree).
+    """A geoid grid of 2 x 2 degrees as a .gtx file: a plane, slopes in metres per degree.
 
     Format: https://proj.org/ (grids, "gtx"): big-endian header of south, west, both steps as
     doubles, rows and columns as integers, then rows of floats from the south. From memory of the
