@@ -88,13 +88,19 @@ class BaseProjection:
         return self._to_geodetic_with_height(easting, northing, height)
 
     def _to_geodetic_with_height(self, easting, northing, height):
-        height = np.zeros(np.shape(easting)) if height is None else np.asarray(height, dtype=float)
-        base_height = height
+        """Invert `to_base` by going there and back: the height is that of the other frame, and
+        PROJ's inverse of a seven-parameter step is its transpose, off by up to a millimetre."""
+        easting, northing, height = np.broadcast_arrays(
+            np.asarray(easting, dtype=float), np.asarray(northing, dtype=float),
+            np.asarray(0.0 if height is None else height, dtype=float),
+        )
+        e, n, h = easting, northing, height
         for _ in range(6):
-            longitude, latitude, back = self._run(easting, northing, base_height, "INVERSE")
-            miss = height - back
-            base_height = base_height + miss
-            if not np.any(np.abs(miss) > 1e-9):
+            longitude, latitude, _ = self._run(e, n, h, "INVERSE")
+            east, north, h = self._run(longitude, latitude, height, "FORWARD")
+            miss_e, miss_n = easting - east, northing - north
+            e, n = e + miss_e, n + miss_n
+            if not np.any(np.hypot(miss_e, miss_n) > 1e-9):
                 break
         return latitude, longitude
 
