@@ -13,7 +13,7 @@ ORDINARY_SHARE, LONGEST_SHARE = 0.12, 0.2
 #: A factor in use stays while the largest ordinary arrow takes up a share between these.
 KEPT_SHARES = (0.025, 0.17)
 #: Sizes above this many times the median are not ordinary.
-ORDINARY_TIMES = 4.0
+ORDINARY_TIMES = 3.0
 #: Shown where every residual is zero or the site is a single place, site units.
 LEAST_EXTENT, LEAST_SIZE = 1.0, 1e-6
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from qgis.gui import QgsMapCanvas
 from qgis.PyQt.QtCore import QPoint, Qt
-from qgis.PyQt.QtGui import QPalette
+from qgis.PyQt.QtGui import QColor, QPainter, QPaintEvent, QPalette
 from qgis.PyQt.QtWidgets import QFrame, QLabel, QToolTip
 
 #: Pixels between cursor and label, and from the edges of the map.
@@ -30,6 +30,15 @@ class FloatingLabel(QLabel):
             QPalette.ColorRole.WindowText, palette.color(QPalette.ColorRole.ToolTipText))
         self.setPalette(palette)
         self.hide()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        # A theme's style sheet colours the letters and takes the ground away: it is painted here.
+        light = self.palette().color(QPalette.ColorRole.WindowText).lightness() > 128
+        ground = QColor("#2b2b2b") if light else QColor("#ffffe6")
+        painter = QPainter(self)
+        painter.fillRect(self.rect(), ground)
+        painter.end()
+        super().paintEvent(event)
 
     def say(self, words: str, place: QPoint) -> None:
         """Show a sentence near a place on the canvas (pixels); a blank one hides the label."""

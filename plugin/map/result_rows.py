@@ -134,6 +134,7 @@ def _state(part: ComponentResult) -> str:
 
 def _arrows(tie: Tie, placed, scale: Exaggeration, box) -> List[Row]:
     unit = tie.settings.site_length
+    longest = _longest_shots(placed)
     rows = []
     for i, pair, row in placed:
         part = row.horizontal
@@ -142,9 +143,11 @@ def _arrows(tie: Tie, placed, scale: Exaggeration, box) -> List[Row]:
         east, north, cut = scale.drawn(*part.residual)
         start = (pair.control.easting, pair.control.northing)
         state = _state(part)
-        label = length_words(part.size, unit) + (", drawn shorter" if cut else "")
-        if state in DOUBTS:
-            label = f"{pair.control.id}: {label}"
+        label = ""
+        if longest[pair.control.id] == i:
+            label = length_words(part.size, unit) + (", drawn shorter" if cut else "")
+            label += f", longest of {row.repeated}" if row.repeated > 1 else ""
+            label = f"{pair.control.id}: {label}" if state in DOUBTS else label
         rows.append(Row(
             pair_key(pair), (start, (start[0] + east, start[1] + north)),
             (i, pair.control.id, pair.observation.id, state, part.residual[0], part.residual[1],
@@ -153,6 +156,16 @@ def _arrows(tie: Tie, placed, scale: Exaggeration, box) -> List[Row]:
     if rows:
         rows.append(_reference_arrow(scale, box, _round_words(scale.reference, unit)))
     return rows
+
+
+def _longest_shots(placed) -> Dict[str, int]:
+    """Which pair of each mark has the longest arrow: it alone is labelled."""
+    found: Dict[str, Tuple[float, int]] = {}
+    for i, pair, row in placed:
+        size = row.horizontal.size or 0.0
+        if size >= found.get(pair.control.id, (0.0, -1))[0]:
+            found[pair.control.id] = (size, i)
+    return {control_id: i for control_id, (_, i) in found.items()}
 
 
 def _reference_arrow(scale: Exaggeration, box, words: str) -> Row:

@@ -202,15 +202,13 @@ def _labels(size: float, colour: str) -> QgsPalLayerSettings:
     settings.setFormat(text)
     settings.fieldName = "label"
     # Where labels are in each other's way those of ordinary residuals give in, also to the
-    # person's own; a pair in doubt is always named.
+    # person's own, and those of pairs in doubt come first.
     settings.priority = 2
-    properties = QgsPropertyCollection()
     in_doubt = ", ".join(f"'{state}'" for state in DOUBTS)
-    for key, value in (
-        (QgsPalLayerSettings.Property.Priority, f"if(\"state\" IN ({in_doubt}), 10, 2)"),
-        (QgsPalLayerSettings.Property.AlwaysShow, f"\"state\" IN ({in_doubt})"),
-    ):
-        properties.setProperty(key, QgsProperty.fromExpression(value))
+    properties = QgsPropertyCollection()
+    properties.setProperty(
+        QgsPalLayerSettings.Property.Priority,
+        QgsProperty.fromExpression(f"if(\"state\" IN ({in_doubt}), 10, 2)"))
     settings.setDataDefinedProperties(properties)
     return settings
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Dict, List, Optional, Tuple
+from typing import Dict, List, Optional, Sequence, Tuple
 
 from qgis.core import QgsCoordinateReferenceSystem, QgsRectangle
 from qgis.gui import QgsMapCanvas, QgsProjectionSelectionWidget
@@ -14,7 +14,9 @@ from qgis.PyQt.QtWidgets import (
     QDialog,
     QDialogButtonBox,
     QFormLayout,
+    QGridLayout,
     QHBoxLayout,
+    QLabel,
     QLineEdit,
     QPushButton,
     QVBoxLayout,
@@ -44,6 +46,11 @@ PLACEHOLDERS = {
     "Longitude": "14 55 57.146 E, 14.932541 or −14.932541",
     "X": "metres", "Y": "metres", "Z": "metres",
     "Easting": "in the unit of the CRS", "Northing": "in the unit of the CRS",
+    "Height": "blank: none",
+}
+LABELS = {
+    "Latitude": "&Latitude", "Longitude": "L&ongitude", "X": "&X", "Y": "&Y", "Z": "&Z",
+    "Easting": "&Easting", "Northing": "&Northing", "Height": "&Height, metres",
 }
 
 
@@ -109,28 +116,30 @@ class TypingDialog(QDialog):
         for line in (self.sigma_h, self.sigma_v):
             line.setPlaceholderText("blank: the default of the settings, called assumed")
         self.note.setPlaceholderText("where it comes from, such as: list of 2019")
-        self.pages: Dict[Way, QWidget] = {way: QWidget() for way in Way}
-        self._forms = [_form() for _ in range(2)]
-        top, bottom = self._forms
+        top, bottom = _form(), _form()
         top.addRow("&Control point", self.control)
         top.addRow("&Given as", self.way)
         top.addRow("C&RS", self.crs)
-        for way, page in self.pages.items():
-            form = _form(page)
-            for name in way.names:
-                self._add_field(form, name, name)
-            self._forms.append(form)
-        self._forms[2].addRow("", self.packed)
-        self.height_page = QWidget()
-        form = _form(self.height_page)
-        self._add_field(form, "Height", "&Height, metres")
-        form.addRow("", self.orthometric)
-        self._forms.append(form)
+        self.pages = {way: _FieldPage(way.names) for way in Way}
+        self.pages[Way.ANGLES].add(self.packed)
+        self.height_page = _FieldPage(("Height",))
+        self.height_page.add(self.orthometric)
+        for page in (*self.pages.values(), self.height_page):
+            self.fields.update(page.fields)
+        for line, _ in self.fields.values():
+            line.textChanged.connect(self._read)
         bottom.addRow("&Id of the observation", self.name)
         bottom.addRow("Sigma hori&zontal, metres", self.sigma_h)
         bottom.addRow("Sigma &vertical, metres", self.sigma_v)
         bottom.addRow("&Note", self.note)
-        _align(self._forms)
+        labels = [
+            form.labelForField(form.itemAt(row, QFormLayout.ItemRole.FieldRole).widget())
+            for form in (top, bottom) for row in range(form.rowCount())
+        ]
+        for page in (*self.pages.values(), self.height_page):
+            labels += page.labels
+        for label in labels:
+            label.setMinimumWidth(max(other.sizeHint().width() for other in labels))
         self.verdict = HintLabel()
         self.verdict.setObjectName("sitetie_typing_verdict")
         self.take_reading = QPushButton()
@@ -142,7 +151,6 @@ class TypingDialog(QDialog):
         self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
         self.pair = self.buttons.addButton("&Pair", QDialogButtonBox.ButtonRole.ApplyRole)
         self.pair.setObjectName("sitetie_typing_pair")
-        self.pair.setDefault(True)
         hints = QHBoxLayout()
         hints.addWidget(self.take_reading)
         hints.addStretch(1)
@@ -157,18 +165,8 @@ class TypingDialog(QDialog):
         layout.addStretch(1)
         layout.addWidget(self.buttons)
         self.setMinimumWidth(64 * self.fontMetrics().averageCharWidth())
+        self.pair.setDefault(True)
         self._connect()
-
-    def _add_field(self, form: QFormLayout, name: str, label: str) -> None:
-        line, echo = QLineEdit(), HintLabel()
-        line.setObjectName(f"sitetie_typing_{name.lower()}")
-        line.setAccessibleName(name)
-        line.setPlaceholderText(PLACEHOLDERS.get(name, "blank: none"))
-        echo.setObjectName(f"sitetie_typing_{name.lower()}_echo")
-        line.textChanged.connect(self._read)
-        self.fields[name] = (line, echo)
-        form.addRow(label, line)
-        form.addRow("", echo)
 
     def _connect(self) -> None:
         self.control.currentIndexChanged.connect(self._control_chosen)
@@ -270,6 +268,8 @@ class TypingDialog(QDialog):
 
     def _grow(self) -> None:
         """Room for what is said: a dialog does not grow with its sentences by itself."""
+        for page in (*self.pages.values(), self.height_page):
+            page.layout().activate()
         layout = self.layout()
         layout.activate()
         needed = layout.totalHeightForWidth(self.width())
@@ -443,23 +443,43 @@ class TypingDialog(QDialog):
             self._read()
 
 
-def _form(page: Optional[QWidget] = None) -> QFormLayout:
-    form = QFormLayout(page) if page is not None else QFormLayout()
-    form.setContentsMargins(0, 0, 0, 0)
+class _FieldPage(QWidget):
+    """Entries of one kind, each with its echo below."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        super().__init__()
+        self.fields: Dict[str, Tuple[QLineEdit, HintLabel]] = {}
+        self.labels: List[QLabel] = []
+        # A form layout would cut off what an echo says on its third line.
+        self._grid = QGridLayout(self)
+        self._grid.setContentsMargins(0, 0, 0, 0)
+        self._grid.setColumnStretch(1, 1)
+        for name in names:
+            self._add_field(name)
+
+    def add(self, widget: QWidget) -> None:
+        self._grid.addWidget(widget, self._grid.rowCount(), 1)
+
+    def _add_field(self, name: str) -> None:
+        line, echo = QLineEdit(), HintLabel()
+        line.setObjectName(f"sitetie_typing_{name.lower()}")
+        line.setAccessibleName(name)
+        line.setPlaceholderText(PLACEHOLDERS.get(name, ""))
+        echo.setObjectName(f"sitetie_typing_{name.lower()}_echo")
+        label = QLabel(LABELS.get(name, name))
+        label.setBuddy(line)
+        self.labels.append(label)
+        self.fields[name] = (line, echo)
+        row = self._grid.rowCount()
+        self._grid.addWidget(label, row, 0)
+        self._grid.addWidget(line, row, 1)
+        self._grid.addWidget(echo, row + 1, 1)
+
+
+def _form() -> QFormLayout:
+    form = QFormLayout()
     form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
     return form
-
-
-def _align(forms: List[QFormLayout]) -> None:
-    """Give the labels of all forms the width of the widest."""
-    labels = [
-        form.itemAt(row, QFormLayout.ItemRole.LabelRole).widget()
-        for form in forms for row in range(form.rowCount())
-        if form.itemAt(row, QFormLayout.ItemRole.LabelRole) is not None
-    ]
-    widest = max(label.sizeHint().width() for label in labels)
-    for label in labels:
-        label.setMinimumWidth(widest)
 
 
 def _combo(name: str) -> QComboBox:
