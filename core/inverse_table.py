@@ -21,6 +21,7 @@ from .errors import SettingsError
 from .marks import Mark, PairArrays, group_marks, pair_arrays
 from .pairs import Role
 from .tie import Tie
+from .wording import small_angle_words
 
 #: Up to this many marks every line is listed; beyond, each mark's lines to its nearest
 #: `NEIGHBOURS` and to its farthest. Common practice, no source.
@@ -155,7 +156,7 @@ def basis_of_bearings(tie: Tie) -> str:
     azimuth = _geod(*tie.base.ellipsoid).inv(
         longitude, latitude, north_longitude, north_latitude)[0]
     sigma = tie.parameters["rotation"].sigma
-    known = f" ± {_arc_seconds(sigma)}″ (one standard deviation)" if sigma else ""
+    known = f" ± {small_angle_words(sigma)} (one standard deviation)" if sigma else ""
     fit = list(dict.fromkeys(p.control.id for p in tie.pairs if p.horizontal is Role.FIT))
     if tie.kind == "typed":
         basis = "the site grid of the typed parameters"
@@ -183,11 +184,6 @@ def _site_point(tie: Tie, north: float) -> Tuple[float, float]:
     easting, northing = part.invert(np.array(part.translation) + [0.0, north])
     latitude, longitude = tie.base.to_geodetic(easting, northing)
     return float(latitude), float(longitude)
-
-
-def _arc_seconds(degrees: float) -> str:
-    seconds = 3600.0 * degrees
-    return f"{seconds:.0f}" if seconds >= 10.0 else f"{seconds:.1f}"
 
 
 def _record_line(tie: Tie, ids: List[str]) -> str:

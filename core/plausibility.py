@@ -128,31 +128,33 @@ def _redundancy(facts: SiteFacts) -> Iterator[Finding]:
 
 
 def _checks(facts: SiteFacts) -> Iterator[Finding]:
-    for side, part in _parts(facts):
-        topic = f"{side}-checks"
-        if not part.check_pairs:
+    for side in DIMENSIONS:
+        if getattr(facts.tie, side) is None:
+            continue
+        topic, sizes = f"{side}-checks", _check_sizes(facts, side)
+        if not sizes:
             yield Finding(topic, CAUTION, (
-                f"No {side} check pair: nothing independent confirms the {side} solution."))
+                f"No {side} check pair: nothing independent confirms the {side} part of the tie."))
             continue
         off = _with_verdict(facts, side, DISAGREES)
         if off:
             one = len(off) == 1
             yield Finding(topic, ALARM, (
                 f"The {side} check{'' if one else 's'} {listed(off)} {'does' if one else 'do'} not "
-                "agree with the solution."))
+                "agree with the tie."))
             continue
-        largest, unit = _largest_check(facts, side)
-        agree = "agrees" if part.check_pairs == 1 else "agree"
+        settings = facts.tie.settings
+        unit = settings.site_length if side == "horizontal" else settings.elevation_length
+        agree = "agrees" if len(sizes) == 1 else "agree"
         yield Finding(topic, GOOD, (
-            f"{counted(part.check_pairs, f'{side} check pair')} {agree} with the solution, to "
-            f"{length_words(largest, unit)}."))
+            f"{counted(len(sizes), f'{side} check pair')} {agree} with the tie, to "
+            f"{length_words(max(sizes), unit)}."))
 
 
-def _largest_check(facts: SiteFacts, side: str):
-    settings = facts.tie.settings
-    unit = settings.site_length if side == "horizontal" else settings.elevation_length
+def _check_sizes(facts: SiteFacts, side: str) -> List[float]:
     results = (getattr(row, side) for row in facts.tie.residuals)
-    return max(part.size or 0.0 for part in results if part.role == Role.CHECK.value), unit
+    return [part.size for part in results
+            if part.role == Role.CHECK.value and part.size is not None]
 
 
 def _fit(facts: SiteFacts) -> Iterator[Finding]:

@@ -11,7 +11,7 @@ from .findings import CAUTION, GOOD, NOTE, Finding, SiteFacts
 from .hull import distance_outside
 from .results import ComponentResult
 from .verdict_words import sides
-from .wording import compass_words, counted, length_words, listed
+from .wording import compass_words, counted, length_words, listed, share_words
 
 #: A hull narrower than this share of its length counts as a line. Common practice, no source.
 NARROW = 0.1
@@ -84,8 +84,7 @@ def outside(facts: SiteFacts) -> Iterator[Finding]:
     beyond = int(found.outside.sum())
     level = CAUTION if found.farthest_distance > found.control.length / 2.0 else NOTE
     yield Finding("outside", level, (
-        f"{beyond:,} of {counted(count, 'point')} ({100.0 * found.share_outside:.0f} %) "
-        f"{'lies' if beyond == 1 else 'lie'} outside the control, the farthest by "
+        f"{share_words(beyond, count)} outside the control, the farthest by "
         f"{length_words(found.farthest_distance, unit)}. {_known(facts, found)}"))
 
 

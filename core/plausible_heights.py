@@ -13,7 +13,7 @@ from .hull import control_hull, distance_outside
 from .parameters import ARC_SECONDS
 from .quantiles import chi_square_quantile
 from .vertical import VerticalPart
-from .wording import compass_words, counted, ppm_words
+from .wording import compass_words, counted, ppm_words, share_words
 
 #: Slopes of the geoid against the ellipsoid: commonly up to the first (10 arc seconds), near high
 #: mountains and deep trenches up to the second (50 arc seconds). Common practice, no source.
@@ -204,7 +204,7 @@ def surroundings(facts: SiteFacts) -> Iterator[Finding]:
             return
         unit = facts.tie.settings.site_length.metres
         yield Finding("vertical-surround", NOTE if outside < count / 2 else CAUTION, (
-            f"{_share(outside, count)} outside the vertical fit marks, by up to "
+            f"{share_words(outside, count)} outside the vertical fit marks, by up to "
             f"{facts.length(found.farthest_distance * unit)}."))
         return
     marks = facts.horizontal_marks
@@ -223,8 +223,3 @@ def surroundings(facts: SiteFacts) -> Iterator[Finding]:
         yield Finding("vertical-surround", GOOD,
                       "The vertical fit marks surround all horizontal ones.")
 
-
-def _share(part: int, whole: int) -> str:
-    """"36 of 255 points (14 %) lie"."""
-    lies = "lies" if part == 1 else "lie"
-    return f"{part:,} of {counted(whole, 'point')} ({100.0 * part / whole:.0f} %) {lies}"

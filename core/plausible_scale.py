@@ -26,7 +26,7 @@ from .quantiles import chi_square_quantile
 from .results import LARGER
 from .settings import HeldScale
 from .site_scale import GRID_SIGMA, SitePlace
-from .wording import compass_words, listed, ppm_words
+from .wording import compass_words, listed, ppm_words, small_angle_words
 
 #: Kinds of length this close to one another are one kind for the site. Common practice, no source.
 ONE_KIND = 1e-6
@@ -207,25 +207,20 @@ def held(facts: SiteFacts) -> Iterator[Finding]:
 
 
 def _held_rotation(facts: SiteFacts, free: HorizontalFit) -> Iterator[Finding]:
-    sigma, turn = scaled_sigma(free, "rotation"), free.part.rotation
+    sigma = float(np.degrees(scaled_sigma(free, "rotation")))
+    turn = float(np.degrees(free.part.rotation))
+    asked = f"{small_angle_words(turn)} ± {small_angle_words(sigma)}"
     if abs(turn) <= AGREE * sigma:
         yield Finding("held-rotation", GOOD, (
-            f"The translation does not turn; solved, the pairs would turn it by "
-            f"{_seconds(turn)} ± {_seconds(sigma)}, which bears it out."))
+            f"The translation does not turn; solved, the pairs would turn it by {asked}, which "
+            "bears it out."))
         return
     length = facts.control.length if facts.control is not None else 0.0
-    across = 2.0 * length * abs(np.sin(turn / 2.0))
+    across = 2.0 * length * abs(np.sin(np.radians(turn) / 2.0))
     yield Finding("held-rotation", _contradicted(facts), (
-        f"The translation does not turn, but the pairs ask for a rotation of {_seconds(turn)} "
-        f"± {_seconds(sigma)}, {facts.length(across)} over the {facts.length(length)} of control. "
-        "Choose rigid or similarity."))
-
-
-def _seconds(angle: float) -> str:
-    size = abs(np.degrees(angle))
-    if size >= 1.0:
-        return f"{size:.3f}°"
-    return f"{size * 3600.0:.0f}″" if size * 3600.0 >= 10.0 else f"{size * 3600.0:.1f}″"
+        f"The translation does not turn, but the pairs ask for a rotation of {asked}, "
+        f"{facts.length(across)} over the {facts.length(length)} of control. Choose rigid or "
+        "similarity."))
 
 
 def _contradicted(facts: SiteFacts) -> str:
@@ -258,7 +253,7 @@ def distortion(facts: SiteFacts) -> Iterator[Finding]:
     if facts.control is not None:
         lead += (f", {facts.length(stretch * facts.control.length)} over the "
                  f"{facts.length(facts.control.length)} of control")
-    lead += f", and turns right angles by up to {_seconds(float(skew))}"
+    lead += f", and turns right angles by up to {small_angle_words(float(np.degrees(skew)))}"
     statistics = facts.tie.statistics.horizontal
     if part.cofactor is None or statistics is None:
         yield Finding("distortion", NOTE, f"{lead}.")

@@ -83,6 +83,20 @@ def ppm_words(ratio: float) -> str:
     return f"{size:.1f} ppm" if size < 9.95 else f"{size:,.0f} ppm"
 
 
+def small_angle_words(degrees: float) -> str:
+    """The size of an angle: 1.8″, 24″, 23.702°."""
+    seconds = abs(degrees) * 3600.0
+    if seconds >= 3600.0:
+        return f"{abs(degrees):.3f}°"
+    return f"{seconds:.1f}″" if seconds < 9.95 else f"{seconds:.0f}″"
+
+
+def share_words(part: int, whole: int) -> str:
+    """"36 of 255 points (14 %) lie"."""
+    lies = "lies" if part == 1 else "lie"
+    return f"{part:,} of {counted(whole, 'point')} ({100.0 * part / whole:.0f} %) {lies}"
+
+
 def compass_words(east: float, north: float) -> str:
     """The nearest of eight directions: north, north-east, ..."""
     return _COMPASS[round(math.degrees(math.atan2(east, north)) / 45.0) % 8]

@@ -679,6 +679,12 @@ def test_a_typed_tie() -> None:
     assert "that of ground lengths" in said.sentence
     assert "±" not in found(findings, "tilt").sentence
     assert plausibility(dataclasses.replace(typed, pairs=())) != ()
+    off = [row.horizontal for row in tie.residuals]
+    rows = tuple(dataclasses.replace(
+        row, horizontal=dataclasses.replace(part, role="check", verdict="does not agree"))
+        for row, part in zip(tie.residuals, off))
+    said = found(plausibility(dataclasses.replace(typed, rows=rows)), "horizontal-checks")
+    assert said.level == ALARM
 
 
 def test_it_is_quick_enough_for_a_dock() -> None:
