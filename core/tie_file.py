@@ -14,7 +14,7 @@ import json
 import os
 import sys
 import typing
-from typing import Any, Callable, Dict
+from typing import Any, Callable, Dict, Set
 
 from .errors import SitetieError, TieFileError
 from .tie import Tie
@@ -92,11 +92,12 @@ def loads(data: bytes) -> Tie:
             f"The tie file has schema version {version}; this version reads up to "
             f"{SCHEMA_VERSION}.", "Update Sitetie.",
         )
-    content = document.get("tie")
+    _refuse_odd_entries("The tie file", {"format", "schema_version", "id", "tie"}, document)
+    content = document["tie"]
     for step in range(version, SCHEMA_VERSION):
         content = _UPGRADES[step](content)
     tie = from_plain(Tie, content, "tie")
-    if version == SCHEMA_VERSION and tie.id != document.get("id"):
+    if version == SCHEMA_VERSION and tie.id != document["id"]:
         raise TieFileError(
             "The content of the tie file does not match its own id: it was damaged or edited.",
             "Take an undamaged copy, or solve the tie again.",
@@ -180,17 +181,21 @@ def _from_mapping(kind, value, place):
         raise _unfit(place, value)
     hints = typing.get_type_hints(kind)
     names = [field.name for field in dataclasses.fields(kind)]
-    odd = sorted(set(names) ^ set(value))
-    if odd:
-        raise TieFileError(
-            f"{place} has missing or unknown entries: {', '.join(odd)}.",
-            "Take an undamaged copy, or solve the tie again.",
-        )
+    _refuse_odd_entries(place, set(names), value)
     arguments = {name: from_plain(hints[name], value[name], f"{place}.{name}") for name in names}
     try:
         return kind(**arguments)
     except SitetieError as error:
         raise TieFileError(f"{place}: {error.what}", "Take an undamaged copy.") from None
+
+
+def _refuse_odd_entries(place: str, names: Set[str], value: dict) -> None:
+    odd = sorted(names ^ set(value))
+    if odd:
+        raise TieFileError(
+            f"{place} has missing or unknown entries: {', '.join(odd)}.",
+            "Take an undamaged copy, or solve the tie again.",
+        )
 
 
 def _unfit(place: str, value: Any) -> TieFileError:
