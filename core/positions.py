@@ -85,7 +85,7 @@ def geocentric_to_geodetic(x: Numbers, y: Numbers, z: Numbers, crs: str) -> Geod
         )
     geodetic, cartesian = _geocentric(crs)
     longitude, latitude, height = cartesian.transform(x, y, z, direction="INVERSE")
-    return _in_crs(latitude, longitude, height, geodetic)
+    return in_crs(latitude, longitude, height, geodetic)
 
 
 def geodetic_to_geocentric(
@@ -139,7 +139,7 @@ def projected_to_geodetic(easting: Numbers, northing: Numbers, crs: str) -> Geod
         axis.direction: angle * math.degrees(axis.unit_conversion_factor)
         for axis, angle in zip(geodetic.axis_info, angles)
     }
-    return _in_crs(degrees["north"], degrees["east"], None, geodetic)
+    return in_crs(degrees["north"], degrees["east"], None, geodetic)
 
 
 @lru_cache(maxsize=64)
@@ -208,7 +208,8 @@ def _finite(*named: Tuple[str, Numbers]) -> List[np.ndarray]:
     return arrays
 
 
-def _in_crs(latitude, longitude, height, geodetic: pyproj.CRS) -> GeodeticCoordinates:
+def in_crs(latitude, longitude, height, geodetic: pyproj.CRS) -> GeodeticCoordinates:
+    """Positions with the CRS they are in, by its code or, where it has none, its WKT."""
     authority = geodetic.to_authority()
     crs = ":".join(authority) if authority else geodetic.to_wkt()
     return GeodeticCoordinates(latitude, longitude, height, crs, geodetic.name)

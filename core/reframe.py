@@ -21,7 +21,7 @@ from .frames import (
     same_datum,
     transformer,
 )
-from .positions import CLOSURE, geocentric_to_geodetic
+from .positions import CLOSURE, GeodeticCoordinates, geocentric_to_geodetic, in_crs
 
 _ROLE = "CRS of the layer"
 
@@ -84,7 +84,8 @@ class Reframing:
             latitude, longitude = np.asarray(found.latitude), np.asarray(found.longitude)
             height = np.asarray(found.height)
         elif self.kind == "projected":
-            latitude, longitude = _unprojected(x, y, self.source)
+            found = map_to_geodetic(x, y, self.source)
+            latitude, longitude = np.asarray(found.latitude), np.asarray(found.longitude)
         else:
             latitude, longitude = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
         if self.operation is None:
@@ -195,34 +196,50 @@ def _kind(crs: pyproj.CRS) -> str:
 
 
 @lru_cache(maxsize=64)
-def _projection(crs: str) -> pyproj.Transformer:
-    """Longitude, latitude in degrees to map coordinates in the order and sense of GIS."""
+def _projection(crs: str) -> Tuple[pyproj.CRS, pyproj.Transformer]:
+    """The geographic CRS under a projection, and longitude, latitude to map coordinates."""
     plane = parse_crs(crs, _ROLE)
+    plane = plane.sub_crs_list[0] if plane.is_compound else plane
     under = plane.geodetic_crs
-    assert under is not None  # a projected CRS has one
-    geodetic = geographic_crs(under.to_wkt(), "geographic CRS under that of the layer")
-    return pyproj.Transformer.from_crs(geodetic, plane, always_xy=True)
+    if not plane.is_projected or under is None:
+        raise FrameError(
+            f"The {_ROLE} {plane.name} is a {plane.type_name}, not a projected CRS.",
+            "Name the projected CRS that the map coordinates are in, such as EPSG:25832.",
+        )
+    authority = under.to_authority()
+    geodetic = geographic_crs(
+        ":".join(authority) if authority else under.to_wkt(),
+        "geographic CRS under that of the layer",
+    )
+    return geodetic, pyproj.Transformer.from_crs(geodetic, plane, always_xy=True)
 
 
-def _unprojected(x, y, crs: str) -> Tuple[np.ndarray, np.ndarray]:
-    """Latitude, longitude of map coordinates.
+def map_to_geodetic(x, y, crs: str) -> GeodeticCoordinates:
+    """Latitude and longitude of map coordinates as a layer has them, on their own datum.
+
+    Parameters
+    ----------
+    x, y : float or (n,) array
+        In the order and sense of GIS: easting and northing, but westing and southing where the
+        axes of the CRS run that way. `positions.projected_to_geodetic` takes typed coordinates.
 
     Raises
     ------
+    FrameError
+        When the CRS is unknown, not projected, or not over degrees.
     InputError
         When the coordinates do not come back: PROJ answers far outside a projection's reach too.
     """
-    projection = _projection(crs)
+    geodetic, projection = _projection(crs)
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     longitude, latitude = projection.transform(x, y, direction="INVERSE")
     again = projection.transform(longitude, latitude)
     miss = np.maximum(np.abs(again[0] - x), np.abs(again[1] - y))
     lost = ~(np.reshape(miss, x.shape) < CLOSURE)
     if lost.any():
-        first = int(np.argmax(lost))
         raise InputError(
-            f"Map coordinates {x[first]}, {y[first]} lie outside what "
+            f"Map coordinates {np.extract(lost, x)[0]}, {np.extract(lost, y)[0]} lie outside what "
             f"{parse_crs(crs, _ROLE).name} can compute.",
             "Check the coordinates and the CRS of the layer.",
         )
-    return np.reshape(latitude, x.shape), np.reshape(longitude, x.shape)
+    return in_crs(np.reshape(latitude, x.shape), np.reshape(longitude, x.shape), None, geodetic)

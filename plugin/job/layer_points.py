@@ -26,7 +26,8 @@ from ...core.frames import geographic_crs, parse_crs, same_datum
 from ...core.pair_columns import ColumnMatch
 from ...core.pair_table import cell_text, control_from_cells, observation_from_cells
 from ...core.pairs import Control, Observation
-from ...core.positions import geocentric_to_geodetic, projected_to_geodetic
+from ...core.positions import geocentric_to_geodetic
+from ...core.reframe import map_to_geodetic
 from ...core.settings import Settings
 from ..cells import cell
 from .layer_source import crs_text, refuse_unusable
@@ -310,5 +311,5 @@ class _Frame:
             found = geocentric_to_geodetic(point.x(), point.y(), height, self.crs)
             level = None if found.height is None else float(found.height)
             return float(found.latitude), float(found.longitude), level, found.crs
-        found = projected_to_geodetic(point.x(), point.y(), self.crs)
+        found = map_to_geodetic(point.x(), point.y(), self.crs)
         return float(found.latitude), float(found.longitude), height, found.crs

@@ -107,6 +107,16 @@ def test_map_coordinates_come_back_on_their_own_datum() -> None:
     assert found.height == 431.5
 
 
+def test_westings_and_southings_come_back_in_the_southern_hemisphere() -> None:
+    """QGIS keeps the sense of such axes: Hartebeesthoek94 / Lo29, IOGP 373-7-2's example of a
+    south-orientated Transverse Mercator (numbers from memory)."""
+    layer = memory("Point", "field=id:string", [("Point (71984.49 2847342.74)", "A")], "EPSG:2053")
+    found = read_observations(layer, guess_observations(layer), Settings())[0].observation
+    assert found.crs == "EPSG:4148"
+    assert found.latitude == pytest.approx(-(25 + 43 / 60 + 55.302 / 3600), abs=1e-7)
+    assert found.longitude == pytest.approx(28 + 16 / 60 + 57.479 / 3600, abs=1e-7)
+
+
 def test_geocentric_points() -> None:
     # GIGS 5201, IOGP (PROJ test/gigs): 80 N 150 E, h 1214.137 in EPSG:4978.
     layer = memory("PointZ", "field=id:string",
