@@ -212,8 +212,9 @@ class SolveAlgorithm(SitetieAlgorithm):
         from ...core.report import ReportDetails, write_report
         from ..report_pdf import write_report_pdf
 
-        details = ReportDetails(
-            **{name.lower(): self.text(parameters, name, context) for name in _REPORT_TEXTS})
+        job, surveyor, licence, note = (
+            self.text(parameters, name, context) for name in _REPORT_TEXTS)
+        details = ReportDetails(job, surveyor, licence, note)
         results: Values = {}
         page = self.parameterAsFileOutput(parameters, REPORT, context)
         if page:
