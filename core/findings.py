@@ -99,9 +99,13 @@ class SiteFacts:
 
     @cached_property
     def place(self) -> Optional[SitePlace]:
-        """None where no pair says where the site lies."""
-        chosen = any(p.horizontal is not Role.IDLE for p in self.tie.pairs)
-        return site_place(self.tie) if chosen else None
+        """From the pairs, else from the points; None where neither says where the site lies."""
+        if any(p.horizontal is not Role.IDLE for p in self.tie.pairs):
+            return site_place(self.tie)
+        if not len(self.latitude):
+            return None
+        return SitePlace(self.tie.base, self.tie.settings, self.latitude, self.longitude,
+                         self.height)
 
     def marks(self, side: str) -> Tuple[Mark, ...]:
         """Fit marks of one side; none where that side is typed or left out."""

@@ -20,6 +20,7 @@ from .angles import format_bearing
 from .errors import SettingsError
 from .marks import Mark, PairArrays, group_marks, pair_arrays
 from .pairs import Role
+from .site_scale import site_place
 from .tie import Tie
 from .wording import small_angle_words
 
@@ -150,11 +151,7 @@ def inverse_table(
 
 def basis_of_bearings(tie: Tie) -> str:
     """What the bearings of the site rest on, in sentences."""
-    settings, part = tie.settings, tie.horizontal
-    latitude, longitude = _site_point(tie, 0.0)
-    north_latitude, north_longitude = _site_point(tie, NORTH_LINE)
-    azimuth = _geod(*tie.base.ellipsoid).inv(
-        longitude, latitude, north_longitude, north_latitude)[0]
+    part = tie.horizontal
     sigma = tie.parameters["rotation"].sigma
     known = f" ± {small_angle_words(sigma)} (one standard deviation)" if sigma else ""
     fit = list(dict.fromkeys(p.control.id for p in tie.pairs if p.horizontal is Role.FIT))
@@ -170,20 +167,28 @@ def basis_of_bearings(tie: Tie) -> str:
         basis = f"the line {fit[0]} to {fit[1]} of the control list, {_record_line(tie, fit)}"
     else:
         basis = f"the coordinates of the control list, held by {_listed(fit)}"
-    return (
-        f"Basis of bearings: {basis}. Bearings are those of the site grid, clockwise from site "
-        f"north. In the middle of the control, at latitude {latitude:.5f}, longitude "
-        f"{longitude:.5f} ({settings.observation_crs}), site north has the geodetic azimuth "
-        f"{format_bearing(azimuth, 1)}{known}."
-    )
+    return (f"Basis of bearings: {basis}. Bearings are those of the site grid, clockwise from site "
+            f"north. {_site_north(tie)}{known}.")
 
 
-def _site_point(tie: Tie, north: float) -> Tuple[float, float]:
-    """Latitude and longitude so many site metres north of the centroid."""
-    part = tie.horizontal
-    easting, northing = part.invert(np.array(part.translation) + [0.0, north])
-    latitude, longitude = tie.base.to_geodetic(easting, northing)
-    return float(latitude), float(longitude)
+def _site_north(tie: Tie) -> str:
+    """Where site north points: by a geodesic in the middle of the pairs, else in the base."""
+    used = [pair for pair in tie.pairs if pair.horizontal is not Role.IDLE]
+    if not used:
+        turn = math.degrees(tie.horizontal.rotation)
+        return (f"Site north has the bearing {format_bearing(turn, 1)} in the base projection "
+                f"{tie.base.name}")
+    place = site_place(tie)
+    latitude, longitude = place.middle
+    middle = tie.horizontal.apply(
+        np.stack(tie.base.to_base(latitude, longitude, place.level), axis=-1))
+    easting, northing = tie.horizontal.invert(middle + [0.0, NORTH_LINE])
+    north = tie.base.to_geodetic(easting, northing, place.level)
+    azimuth = _geod(*tie.base.ellipsoid).inv(longitude, latitude, float(north[1]),
+                                             float(north[0]))[0]
+    return (f"In the middle of the control, at latitude {latitude:.5f}, longitude "
+            f"{longitude:.5f} ({tie.settings.observation_crs}), site north has the geodetic "
+            f"azimuth {format_bearing(azimuth, 1)}")
 
 
 def _record_line(tie: Tie, ids: List[str]) -> str:

@@ -101,7 +101,8 @@ def _significant(facts: SiteFacts, found: Tilt) -> bool:
 
 def _shift(facts: SiteFacts, part: VerticalPart, geoid: Optional[str]) -> Finding:
     tie, reach = facts.tie, _vertical_reach(facts, part)
-    distance = f"{facts.length(reach)} from the middle of the vertical fit marks"
+    centre = "points" if part.cofactor is None else "vertical fit marks"
+    distance = f"{facts.length(reach)} from the middle of the {centre}"
     seen = facts.free_tilt
     if seen is not None and seen.test > chi_square_quantile(1.0 - tie.settings.test_level, 2):
         return Finding("tilt", CAUTION, (
@@ -133,12 +134,15 @@ def _shift(facts: SiteFacts, part: VerticalPart, geoid: Optional[str]) -> Findin
 
 
 def _vertical_reach(facts: SiteFacts, part: VerticalPart) -> float:
-    """Site metres from the middle of the vertical fit marks to the farthest mark or point."""
-    middle = np.array(part.centroid)
+    """Site metres from the middle of the vertical fit marks to the farthest mark or point.
+
+    Typed parameters have no marks: from the middle of the points.
+    """
     places = [p for p in (facts.hull, facts.vertical_places, facts.points) if p is not None]
     corners = np.vstack([p.reshape(-1, 2) for p in places])
     if not len(corners):
         return 0.0
+    middle = corners.mean(axis=0) if part.cofactor is None else np.array(part.centroid)
     return float(np.hypot(*(corners - middle).T).max()) * facts.tie.horizontal.scale
 
 

@@ -248,6 +248,8 @@ def distortion(facts: SiteFacts) -> Iterator[Finding]:
     along = left[:, 0] if left[1, 0] >= 0.0 else -left[:, 0]
     way, opposite = compass_words(*along), compass_words(*-along)
     skew = np.arcsin(min(1.0, (sizes[0]**2 - sizes[1]**2) / (sizes[0]**2 + sizes[1]**2)))
+    if part.cofactor is None and stretch < SEEN:
+        return  # a similarity written as an affine, as typed parameters are
     lead = (f"The affine makes lines towards {way} and {opposite} {ppm_words(stretch)} longer than "
             f"those across")
     if facts.control is not None:

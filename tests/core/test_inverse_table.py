@@ -221,9 +221,9 @@ def test_basis_of_bearings_says_where_site_north_points(place: str, on_grid: boo
     base = f"EPSG:{32600 if latitude > 0 else 32700}" if on_grid else None
     base = base and base[:-2] + f"{utm_zone(PLACES[place]):02d}"
     tie = solve(ground_site(PLACES[place], rotation=-70.25), Settings(base_crs=base))
-    middle = tie.base.to_geodetic(*tie.horizontal.centroid)
-    azimuth = 289.75 + (middle[1] - longitude) * np.sin(np.radians(latitude))
     said = basis_of_bearings(tie)
+    middle = float(said.split("longitude ")[1].split(" ")[0])
+    azimuth = 289.75 + (middle - longitude) * np.sin(np.radians(latitude))
     degrees, minutes, seconds = (
         float(part.strip("°′″"))
         for part in said.split("geodetic azimuth ")[1].split(" ±")[0].split())
@@ -240,3 +240,6 @@ def test_basis_of_bearings_by_kind() -> None:
     assert "±" not in basis_of_bearings(still)
     typed = dataclasses.replace(still, kind="typed", source="Invented gazette 7")
     assert "typed parameters (Invented gazette 7)" in basis_of_bearings(typed)
+    bare = dataclasses.replace(typed, pairs=(), horizontal=solve(
+        ground_site(PLACES["inland"], rotation=-30.5), Settings()).horizontal)
+    assert "Site north has the bearing 329° 30′ 0" in basis_of_bearings(bare)
