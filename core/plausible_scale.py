@@ -157,9 +157,11 @@ def _none_agrees(
     if place.level is not None and LOWEST < height < HIGHEST:
         sentence += (f" It would suit lengths at an ellipsoidal height of {facts.rise(height)}; "
                      f"the control lies at {facts.rise(place.level)}.")
+    suspect = "parameter" if facts.tie.kind == "typed" else "pair"
     if abs(off) > WAY_OFF:
-        return ALARM, sentence + " Look for a wrong pair, a wrong unit, or a grid not thought of."
-    return CAUTION, sentence + " Look for a wrong pair, or find out how the site was laid out."
+        return ALARM, (f"{sentence} Look for a wrong {suspect}, a wrong unit, or a grid not "
+                       "thought of.")
+    return CAUTION, f"{sentence} Look for a wrong {suspect}, or find out how the site was laid out."
 
 
 def _across(facts: SiteFacts, ratio: float) -> float:
