@@ -26,9 +26,9 @@ EMPTY = (
     "<ol style='margin-left:-20px'>"
     "<li style='margin-bottom:6px'>Choose the layer with the control points and the layer with "
     "the observations under <a href='layers'>Layers</a>.</li>"
-    "<li style='margin-bottom:6px'><a href='pair_on_map'>Pair on the map</a>: point at a control "
-    "point and at its observation. From two pairs on there is a solution, and it follows every "
-    "change.</li>"
+    "<li style='margin-bottom:6px'>Then <a href='pair_on_map'>pair on the map</a>: point at a "
+    "control point and at its observation. From two pairs on there is a solution, and it follows "
+    "every change.</li>"
     "<li>Set some pairs to <b>check</b>: they are withheld, and show what the tie is worth.</li>"
     "</ol>"
     "<p>Or bring in pairs <a href='pair_from_table'>from a table</a>.</p>"
@@ -77,7 +77,7 @@ class PairsPanel(QWidget):
         self.split.addWidget(self.detail)
         self.split.setStretchFactor(0, 4)
         self.split.setStretchFactor(1, 1)
-        self.split.setSizes([700, 7 * self.fontMetrics().height()])
+        self.split.setSizes([500, 200])
         line = QHBoxLayout()
         line.addWidget(self.filter, 1)
         line.addWidget(self.count)
