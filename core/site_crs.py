@@ -38,7 +38,9 @@ def site_crs_wkt(tie: "Tie", name: str = "") -> str:
     unit = tie.settings.site_length
     matrix = np.array(tie.horizontal.matrix)
     offset = np.array(tie.horizontal.translation) - matrix @ np.array(tie.horizontal.centroid)
-    turn, shift = _plane_in_proj(tie.base.crs, tie.horizontal.centroid)
+    # To the kilometre: ties of one site then share the answer, which takes PROJ a while.
+    near = tuple(round(value, -3) for value in tie.horizontal.centroid)
+    turn, shift = _plane_in_proj(tie.base.crs, near)
     rows = matrix @ turn / unit.metres
     first = (offset + matrix @ shift) / unit.metres
     numbers = (first[0], rows[0, 0], rows[0, 1], first[1], rows[1, 0], rows[1, 1])
@@ -95,9 +97,6 @@ def _plus(step: str) -> str:
 
 def _derived_wkt(base: str, name: str, numbers, unit: LengthUnit) -> str:
     """The derived CRS over a base written in metres, easting first."""
-    plain = _base_in_metres(base)
-    body = plain.to_wkt("WKT2_2019")
-    start = "BASEPROJCRS" + body[len("PROJCRS"): body.index(",CS[Cartesian,2]")] + "]"
     length = f'LENGTHUNIT["{unit.name}",{unit.metres!r}]'
     ratio = 'SCALEUNIT["coefficient",1]'
     parameters = []
@@ -107,13 +106,21 @@ def _derived_wkt(base: str, name: str, numbers, unit: LengthUnit) -> str:
         parameters.append(f'PARAMETER["{label}",{float(value)!r},{kind},ID["EPSG",{code}]]')
     quoted = name.replace('"', '""')
     return (
-        f'DERIVEDPROJCRS["{quoted}",{start},'
+        f'DERIVEDPROJCRS["{quoted}",{_base_wkt(base)},'
         f'DERIVINGCONVERSION["{quoted}",METHOD["Affine parametric transformation",'
         f'ID["EPSG",9624]],{",".join(parameters)}],CS[Cartesian,2],'
         f'AXIS["easting (E)",east,ORDER[1],{length}],AXIS["northing (N)",north,ORDER[2],{length}]]'
     )
 
 
+@lru_cache(maxsize=32)
+def _base_wkt(base: str) -> str:
+    """The base as a part of a derived CRS."""
+    body = _base_in_metres(base).to_wkt("WKT2_2019")
+    return "BASEPROJCRS" + body[len("PROJCRS"): body.index(",CS[Cartesian,2]")] + "]"
+
+
+@lru_cache(maxsize=32)
 def _base_in_metres(base: str) -> pyproj.CRS:
     crs = projected_crs(base)
     return pyproj.crs.ProjectedCRS(
