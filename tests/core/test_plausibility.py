@@ -18,6 +18,7 @@ import pytest
 from sitetie.core import HeldScale, Settings, solve
 from sitetie.core.findings import ALARM, CAUTION, GOOD, LEVELS, NOTE, Finding
 from sitetie.core.plausibility import TOPICS, plausibility
+from sitetie.core.published import tie_from_parameters
 from sitetie.core.site_scale import site_scale
 from sitetie.tests.core.plausible_sites import (
     EARTH,
@@ -699,3 +700,22 @@ def test_it_is_quick_enough_for_a_dock() -> None:
         times.append(time.perf_counter() - start)
     # 20 ms is the aim on an idle machine; ten times that fails on any.
     assert min(times) < 0.2
+
+
+def test_published_parameters() -> None:
+    """Scale 1.0002 over UTM 33: half way between the grid and the ellipsoid, no kind of length."""
+    tie = tie_from_parameters(
+        Settings(base_crs="EPSG:32633"), "EPSG:9621",
+        {"easting": -480000.0, "northing": -5300000.0, "scale": 1.0002, "rotation": 12.5},
+        vertical={"shift": -44.0})
+    bare = plausibility(tie)
+    assert {f.topic for f in bare} == {"tilt", "horizontal-checks", "vertical-checks"}
+    at = geodetic(PLACES["inland"], SQUARE, 400.0)
+    findings = plausibility(tie, *at.T)
+    said = found(findings, "scale")
+    # UTM 33 at 5 km from its meridian: 0.9996, so that ground is 1.0004 (1 + 400 / R).
+    assert said.level == CAUTION
+    assert figure(said.sentence, "lengths on the ellipsoid (", "; ") == pytest.approx(
+        1.0 / 0.9996, abs=1e-6)
+    assert figure(found(findings, "tilt").sentence, " mm at ", " m from the middle of the points"
+                  ) == pytest.approx(500.0, abs=40.0)
