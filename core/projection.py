@@ -279,16 +279,22 @@ def projection_alone(crs: str) -> str:
     return _easting_northing_metres(conversion_only(target), target)
 
 
-def _easting_northing_metres(operation: Operation, target: pyproj.CRS) -> str:
-    """The operation's pipeline, continued to easting, northing in metres."""
+def axis_directions(target: pyproj.CRS) -> Tuple[str, str]:
+    """Where the two axes of a projected CRS point: east, west, north or south."""
     axes = target.axis_info[:2]
-    directions = [axis.direction.lower() for axis in axes]
-    if {_SIGNED_AXES.get(direction, (None,))[0] for direction in directions} != {0, 1}:
+    first, second = (axis.direction.lower() for axis in axes)
+    if {_SIGNED_AXES.get(direction, (None,))[0] for direction in (first, second)} != {0, 1}:
         # Polar axes both point "south" or "north" along meridians: told apart by their letters.
         letters = [axis.abbrev for axis in axes]
-        directions = ["north", "east"] if letters == ["N", "E"] else ["east", "north"]
-    if directions == ["north", "east"]:
-        directions = ["east", "north"]  # the pipeline already exchanges these two
+        return ("north", "east") if letters == ["N", "E"] else ("east", "north")
+    return first, second
+
+
+def _easting_northing_metres(operation: Operation, target: pyproj.CRS) -> str:
+    """The operation's pipeline, continued to easting, northing in metres."""
+    directions = axis_directions(target)
+    if directions == ("north", "east"):
+        directions = ("east", "north")  # the pipeline already exchanges these two
     pipeline = operation.definition.strip()
     if not pipeline.startswith("proj=pipeline") and not pipeline.startswith("+proj=pipeline"):
         pipeline = f"proj=pipeline step {pipeline}"
@@ -298,7 +304,7 @@ def _easting_northing_metres(operation: Operation, target: pyproj.CRS) -> str:
         order[slot] = sign * (position + 1)
     if order != [1, 2]:
         pipeline += f" step proj=axisswap order={order[0]},{order[1]}"
-    factor = axes[0].unit_conversion_factor
+    factor = target.axis_info[0].unit_conversion_factor
     if factor != 1.0:
         pipeline += f" step proj=unitconvert xy_in={factor!r} xy_out=m"
     return pipeline

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from math import isfinite
-from typing import List, NamedTuple, Optional, Sequence, Tuple, Union
+from typing import Iterator, List, NamedTuple, Optional, Sequence, Tuple, Union
 
 import numpy as np
 
-from .horizontal import HorizontalFit
+from .horizontal import HorizontalFit, HorizontalPart
 from .marks import Mark, PairArrays
 from .pairs import Pair, Role
 from .products import product
@@ -28,9 +28,10 @@ from .results import (
 )
 from .settings import Settings
 from .verdicts import judge
-from .vertical import VerticalFit
+from .vertical import VerticalFit, VerticalPart
 
 Fit = Union[HorizontalFit, VerticalFit]
+Part = Union[HorizontalPart, VerticalPart]
 
 
 def component_results(
@@ -42,10 +43,32 @@ def component_results(
     settings: Settings,
 ) -> List[ComponentResult]:
     """The horizontal or vertical side of every pair."""
-    unit = _unit(side, settings)
-    own = _own_residuals(side, fit, arrays) / unit
-    tolerance = settings.tolerance_h if side == "horizontal" else settings.tolerance_v
-    common = []
+    common = own_fields(pairs, side, fit.part, arrays, settings)
+    results = [ComponentResult(**fields) for fields in common]
+    for i, fields in _fit_fields(fit, settings, _unit(side, settings)):
+        results[i] = ComponentResult(**common[i], **fields)
+    factor, freedom = 1.0, None
+    if settings.sigma_basis == "estimated":
+        factor, freedom = applied_factor(fit.adjustment, settings)
+    known = fit.adjustment.cofactor
+    for i, fields in check_fields(side, fit.part, known, checks, arrays, settings, factor, freedom):
+        results[i] = ComponentResult(**common[i], **fields)
+    return results
+
+
+def own_fields(
+    pairs: Sequence[Pair], side: str, part: Part, arrays: PairArrays, settings: Settings
+) -> List[dict]:
+    """Role, residual (solved minus given) and tolerance of each pair's own observation."""
+    if side == "horizontal":
+        own = part.apply(arrays.base) - arrays.control
+        tolerance = settings.tolerance_h
+    else:
+        solved = arrays.height - arrays.undulation + part.correction(arrays.base)
+        own = (solved - arrays.elevation)[:, None]
+        tolerance = settings.tolerance_v
+    own = own / _unit(side, settings)
+    fields = []
     sizes = np.hypot.reduce(own, axis=1).tolist()
     for pair, size, values in zip(pairs, sizes, own.tolist()):
         residual = _all_finite(values)
@@ -53,21 +76,8 @@ def component_results(
         within = None
         if residual is not None and tolerance is not None and role is not Role.IDLE:
             within = size <= tolerance
-        common.append({"role": role.value, "residual": residual, "within_tolerance": within})
-    results = [ComponentResult(**fields) for fields in common]
-    for i, fields in _fit_fields(fit, settings, unit):
-        results[i] = ComponentResult(**common[i], **fields)
-    for i, fields in _check_fields(side, fit, checks, arrays, settings):
-        results[i] = ComponentResult(**common[i], **fields)
-    return results
-
-
-def _own_residuals(side: str, fit: Fit, arrays: PairArrays) -> np.ndarray:
-    """(n, d) solved minus given of each pair's own observation, metres."""
-    if side == "horizontal":
-        return fit.part.apply(arrays.base) - arrays.control
-    solved = arrays.height - arrays.undulation + fit.part.correction(arrays.base)
-    return (solved - arrays.elevation)[:, None]
+        fields.append({"role": role.value, "residual": residual, "within_tolerance": within})
+    return fields
 
 
 def _fit_fields(fit: Fit, settings: Settings, unit: float):
@@ -132,19 +142,33 @@ def _largest_effects(adjustment, biases: np.ndarray) -> np.ndarray:
     return np.sqrt((moved**2).sum(axis=2).max(axis=1))
 
 
-def _check_fields(side, fit: Fit, checks, arrays: PairArrays, settings: Settings):
-    """Tests of check marks against the solution they took no part in.
+def check_fields(
+    side: str,
+    part: Part,
+    cofactor: np.ndarray,
+    checks: Sequence[Mark],
+    arrays: PairArrays,
+    settings: Settings,
+    factor: float = 1.0,
+    freedom: Optional[int] = None,
+) -> Iterator[Tuple[int, dict]]:
+    """Tests of check marks against a part they took no part in: row and fields of each.
 
     The stated sigmas decide, even where the fit contradicts them: a misfit of the fit pairs must
     not excuse that of a check.
+
+    Parameters
+    ----------
+    cofactor : (u, u) array
+        Covariance of the part's parameters, metres; NaN where it is unknown: then nothing is
+        tested.
+    factor, freedom : float, int or None
+        Of `applied_factor`, where the sigmas are to be estimated.
     """
-    part, adjustment = fit.part, fit.adjustment
-    factor, freedom = 1.0, None
-    if settings.sigma_basis == "estimated":
-        factor, freedom = applied_factor(adjustment, settings)
-    size = adjustment.group_size
+    size = 2 if side == "horizontal" else 1
+    unknown = not np.isfinite(cofactor).all()
     for mark in checks:
-        if factor == 0.0:  # sigmas to be estimated, and not a trace of error to do it from
+        if unknown or factor == 0.0:  # 0: to be estimated, and not a trace of error to do it from
             for i in mark.rows:
                 yield i, {"verdict": CANNOT_TEST}
             continue
@@ -161,7 +185,7 @@ def _check_fields(side, fit: Fit, checks, arrays: PairArrays, settings: Settings
             noise = mark.covariance + arrays.elevation_variance[row]
             given = arrays.elevation[[row]]
         design = part.design(base)[0]
-        covariance = factor * (noise + product(design, adjustment.cofactor, design.T))
+        covariance = factor * (noise + product(design, cofactor, design.T))
         difference = solved - given
         test = float(np.sqrt(product(difference, np.linalg.solve(covariance, difference))))
         level = 1.0 - settings.test_level
