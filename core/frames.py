@@ -23,6 +23,7 @@ from .errors import FrameError
 #: Two frames whose coordinates differ by less than this (degrees, 1 mm) are numerically one.
 NULL_DEGREES = 1e-8
 IDENTICAL = "identical"
+_EXAMPLES = {"base projection": "EPSG:25832"}
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,7 @@ def parse_crs(text: str, role: str) -> pyproj.CRS:
     if crs is None or _is_guess(text, crs):
         raise FrameError(
             f"The {role} {text!r} is unknown to PROJ {pyproj.proj_version_str}.",
-            "Give an authority code such as EPSG:25832, or WKT.",
+            f"Give an authority code such as {_EXAMPLES.get(role, 'EPSG:4326')}, or WKT.",
         )
     return crs
 
@@ -302,12 +303,13 @@ def _named_operation(text, source, target, epoch, near) -> Operation:
     except FrameError:
         known, cautions = [], []
     for made in known:
-        if text == made.definition or text.lower() in made.description.lower():
+        names = (made.description.lower(), _readable(made.description).lower())
+        if text == made.definition or any(text.lower() in name for name in names):
             return _checked(made, source, target, near, epoch, cautions, refuse_null=False)
     try:
         made = pyproj.Transformer.from_pipeline(text)
     except pyproj.exceptions.ProjError:
-        names = "; ".join(f'"{item.description}"' for item in known[:5]) or "none"
+        names = "; ".join(f'"{_readable(item.description)}"' for item in known[:5]) or "none"
         raise FrameError(
             f"The datum operation {text!r} is neither a PROJ pipeline nor the name of an "
             f"operation PROJ knows from {_label(source)} to {_label(target)}.",
@@ -330,15 +332,23 @@ def _describe(made: pyproj.Transformer, source, near, epoch) -> Operation:
     depends_on_time = any(word in definition for word in ("t_epoch", "defmodel", "deformation"))
     if depends_on_time and epoch is None:
         raise FrameError(
-            f"The operation {made.description!r} depends on time, and the epoch of the "
+            f"The operation {_readable(made.description)} depends on time, and the epoch of the "
             "observations is not known.",
             "Give observation_epoch as a decimal year, such as 2026.35.",
         )
     accuracy = made.accuracy if made.accuracy is not None and made.accuracy >= 0 else None
     return Operation(
-        definition, made.description, accuracy, _feels_height(made, near, epoch), depends_on_time,
-        definition,
+        definition, _readable(made.description), accuracy, _feels_height(made, near, epoch),
+        depends_on_time, definition,
     )
+
+
+def _readable(description: str) -> str:
+    """PROJ's name of an operation without the steps that only reorder or rewrite coordinates."""
+    steps = description.split(" + ")
+    kept = [step for step in steps if not step.startswith((
+        "axis order change", "Conversion from ", "Null geographic offset"))]
+    return " + ".join(kept or steps)
 
 
 def _feels_height(made, near, epoch) -> bool:
@@ -360,4 +370,6 @@ def _is_null(made, target, near) -> bool:
 
 def _label(crs: pyproj.CRS) -> str:
     authority = crs.to_authority()
-    return f"{crs.name} ({':'.join(authority)})" if authority else crs.name
+    if authority:
+        return f"{crs.name} ({':'.join(authority)})"
+    return crs.name if crs.name != "unknown" else crs.srs

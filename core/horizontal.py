@@ -21,6 +21,8 @@ from .settings import HeldScale, Settings
 
 #: Fit pairs each model needs.
 FEWEST = {"translation": 1, "rigid": 2, "similarity": 2, "affine": 3}
+_CALLED = {"translation": "A translation", "rigid": "A rigid tie", "similarity": "A similarity",
+           "affine": "An affine"}
 #: Extent of the control, in standard deviations of a position, below which it is one place.
 WIDER_THAN = 3.0
 #: Steps below this, in standard deviations of the parameters, end the iteration.
@@ -235,7 +237,7 @@ def _refuse_weak_geometry(model: str, what: str, points: np.ndarray, noise: np.n
     if len(points) < need:
         given = "1 mark" if len(points) == 1 else f"{len(points)} marks"
         raise GeometryError(
-            f"A {model} needs at least {need} fit pairs at different marks; there "
+            f"{_CALLED[model]} needs at least {need} fit pairs at different marks; there "
             f"{'is' if len(points) == 1 else 'are'} {given} with the horizontal role fit.",
             "Set more pairs to fit, or choose a model with fewer parameters.",
         )

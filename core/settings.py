@@ -149,12 +149,13 @@ class Settings:
                     "Give it in metres.",
                 )
             object.__setattr__(self, name, value)
-        for name in ("confidence", "test_level", "power"):
+        for name, usual in (("confidence", "0.95 for 95"), ("test_level", "0.001 for 0.1"),
+                            ("power", "0.8 for 80")):
             value = _number(name, getattr(self, name))
             if not 0.0 < value < 1.0:
                 raise SettingsError(
                     f"{name} is {value}; it must lie between 0 and 1, both excluded.",
-                    "Write 0.95 for 95 %.",
+                    f"Write {usual} %.",
                 )
             object.__setattr__(self, name, value)
         rho = _number("session_correlation", self.session_correlation)

@@ -395,7 +395,7 @@ def test_a_pair_too_few_is_refused_and_just_enough_is_unchecked():
             assert statistics.largest is None
             assert statistics.variance_factor is None
         if fewest > 1:
-            with pytest.raises(GeometryError, match=f"A {model} needs at least {fewest} fit pairs"):
+            with pytest.raises(GeometryError, match=f"needs at least {fewest} fit pairs"):
                 solve(site.pairs[: fewest - 1], settings)
 
 
