@@ -3,12 +3,15 @@
 from .errors import SitetieError
 from .pair_table import read_pairs, write_pairs
 from .pairs import Control, Observation, Pair, Role
+from .published import tie_from_parameters
 from .settings import HeldScale, Settings
 from .solve import solve
 from .suspects import Suspect, find_suspects
 from .tie import Tie
+from .tie_check import check_against
 
 __all__ = [
     "Control", "HeldScale", "Observation", "Pair", "Role", "Settings", "SitetieError", "Suspect",
-    "Tie", "find_suspects", "read_pairs", "solve", "write_pairs",
+    "Tie", "check_against", "find_suspects", "read_pairs", "solve", "tie_from_parameters",
+    "write_pairs",
 ]

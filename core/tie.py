@@ -311,6 +311,13 @@ class Tie:
             vertical = self._part_cofactor(self.vertical, self.accuracy_v, 1) * self._factors[1]
         return _block_diagonal(horizontal, vertical)
 
+    def part_covariance(self, side: str) -> np.ndarray:
+        """(u, u) covariance of the parameters of one side, in metres; NaN where it is unknown."""
+        count = len(self.horizontal.names)
+        if side == "horizontal":
+            return self._joint_cofactor[:count, :count]
+        return self._joint_cofactor[count:, count:]
+
     def _part_cofactor(self, part, accuracy, dimension) -> np.ndarray:
         count = len(part.values)
         if part.cofactor is not None:

@@ -75,22 +75,21 @@ def in_own_unit(crs: str, frame: str, latitude: float, longitude: float, unit: s
 
 # -- A: plane transformations ------------------------------------------------------------------
 
-# A metric projection to type parameters over; the plane operations do not depend on it.
-_PLANE = {"base_crs": "EPSG:32631", "observation_crs": "EPSG:4326"}
+_ED50 = Settings(base_crs="EPSG:23031", observation_crs="EPSG:4230")
 _9621 = {"easting": -129.549, "northing": -208.185, "scale": 1.0000015504, "rotation": 1.56504}
 
 
 @case("Similarity 9621, forward", f"{EPSG}: method 9621, operation 5166; PROJ "
       "test/cli/test_cs2cs_various.yaml", (299905.060, 4499796.515), 0.0005)
 def similarity_forward():
-    tie = tie_from_parameters(Settings(**_PLANE), "EPSG:9621", _9621, angle_unit="arcsec")
+    tie = tie_from_parameters(_ED50, "EPSG:9621", _9621, angle_unit="arcsec")
     return tie.base_to_site(300000.0, 4500000.0)
 
 
 @case("Similarity 9621, back", f"{EPSG}: method 9621", (300000.0, 4500000.0), 0.001,
       "input printed to 1 mm: half a millimetre each way")
 def similarity_back():
-    tie = tie_from_parameters(Settings(**_PLANE), "EPSG:9621", _9621, angle_unit="arcsec")
+    tie = tie_from_parameters(_ED50, "EPSG:9621", _9621, angle_unit="arcsec")
     return tie.site_to_base(299905.060, 4499796.515)
 
 
@@ -98,29 +97,46 @@ def similarity_back():
       (129.5472, 208.1857, 0.99999845), (0.00015, 0.0001, 5e-9),
       "the inverse offsets feel the unprinted digits of the forward ones")
 def similarity_inverse():
-    tie = tie_from_parameters(Settings(**_PLANE), "EPSG:9621", _9621, angle_unit="arcsec")
+    tie = tie_from_parameters(_ED50, "EPSG:9621", _9621, angle_unit="arcsec")
     inverse = np.linalg.inv(np.array(tie.horizontal.matrix))
     offset = -inverse @ np.array(tie.horizontal.translation)
     return (*offset, float(np.sqrt(np.linalg.det(inverse))))
 
 
-_TRINIDAD = {"A0": 82357.457, "A1": 0.304794369, "A2": 1.5417425e-5, "B0": 28091.324,
-             "B1": -1.5417425e-5, "B2": 0.304794369}
+_JAMAICA = {"A0": 82357.457, "A1": 0.304794369, "A2": 1.5417425e-5, "B0": 28091.324,
+            "B1": -1.5417425e-5, "B2": 0.304794369}
+_CLARKE_FOOT = 0.3047972654  # EPSG unit 9005; the unit of Jamaica (Old Grid)
+
+
+def jamaica():
+    # The numbers of the source projection are feet, those of the site metres.
+    settings = Settings(base_crs="EPSG:24100", observation_crs="EPSG:4241", site_unit="m")
+    return tie_from_parameters(settings, "EPSG:9624", _JAMAICA)
 
 
 @case("Affine 9624, feet to metres", f"{EPSG}: method 9624, operation 10087", (251190.497,
       175146.067), 0.0005)
 def affine_feet():
-    # The equations start from plain numbers; a metric base lets them stand as they are.
-    tie = tie_from_parameters(Settings(**_PLANE), "EPSG:9624", _TRINIDAD)
-    return tie.base_to_site(553900.0, 482500.0)
+    return jamaica().base_to_site(553900.0 * _CLARKE_FOOT, 482500.0 * _CLARKE_FOOT)
 
 
-@case("Affine 9624, published inverse", f"{EPSG}: method 9624", (553900.0, 482500.0), 0.002,
+@case("Affine 9624, back", f"{EPSG}: method 9624", (553900.0, 482500.0), 0.002,
       "input printed to 1 mm is 3.3 thousandths of a foot; half of it")
 def affine_feet_back():
-    tie = tie_from_parameters(Settings(**_PLANE), "EPSG:9624", _TRINIDAD)
-    return tie.site_to_base(251190.497, 175146.067)
+    back = jamaica().site_to_base(251190.497, 175146.067)
+    return tuple(value / _CLARKE_FOOT for value in back)
+
+
+@case("Affine 9624, published inverse parameters typed", f"{EPSG}: method 9624; A0', A1', A2', "
+      "B0', B1', B2'", (251190.497, 175146.067), 0.0006,
+      "A1' to B2' are printed to 9 digits behind the point: 5e-10 of 553900 feet is 0.1 mm, and of "
+      "A0' to 1 mm")
+def affine_feet_inverse():
+    settings = Settings(base_crs="EPSG:24100", observation_crs="EPSG:4241", site_unit="m")
+    tie = tie_from_parameters(settings, "EPSG:9624", {
+        "A0": -270201.960, "A1": 3.280900499, "A2": -0.000165958, "B0": -92178.507,
+        "B1": 0.000165958, "B2": 3.280900499}, inverse=True)
+    return tie.base_to_site(553900.0 * _CLARKE_FOOT, 482500.0 * _CLARKE_FOOT)
 
 
 _BIN = {"origin_i": 5000.0, "origin_j": 0.0, "easting": 871200.0, "northing": 10280160.0,

@@ -10,7 +10,8 @@ import pytest
 
 from sitetie.core import Control, Observation, Pair, Settings, Tie, solve
 from sitetie.core.errors import SettingsError
-from sitetie.core.published import check_against, tie_from_parameters
+from sitetie.core.published import tie_from_parameters
+from sitetie.core.tie_check import check_against
 
 SETTINGS = Settings(base_crs="EPSG:32633", observation_crs="EPSG:4326")
 PLANT = {"easting": -480000.0, "northing": -5300000.0, "scale": 1.00021, "rotation": 12.5}
@@ -63,10 +64,10 @@ def test_solving_its_own_points_gives_the_typed_parameters():
 
 def test_own_observations_agree_or_not():
     tie = typed(accuracy_h=0.01, accuracy_v=0.02)
-    good = check_against(tie, observed_pairs(tie))
+    good = check_against(tie, observed_pairs(tie)).residuals
     assert {row.horizontal.verdict for row in good} == {"agrees"}
     assert np.abs(good.east).max() < 1e-6
-    bad = check_against(tie, observed_pairs(tie, offset=0.2))
+    bad = check_against(tie, observed_pairs(tie, offset=0.2)).residuals
     assert {row.horizontal.verdict for row in bad} == {"does not agree"}
     assert bad.east == pytest.approx(np.full(6, -0.2), abs=1e-6)
     assert {row.vertical.verdict for row in bad} == {"agrees"}
