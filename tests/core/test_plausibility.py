@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import re
-import time
 from typing import Optional
 
 import numpy as np
@@ -686,20 +685,6 @@ def test_a_typed_tie() -> None:
         for row, part in zip(tie.residuals, off))
     said = found(plausibility(dataclasses.replace(typed, rows=rows)), "horizontal-checks")
     assert said.level == ALARM
-
-
-def test_it_is_quick_enough_for_a_dock() -> None:
-    offsets = np.random.default_rng(2).uniform(-900.0, 900.0, (60, 2))
-    tie = solve(ground_site(PLACES["inland"], offsets, 400.0), Settings(vertical_model="plane"))
-    at = geodetic(PLACES["inland"], SQUARE, 400.0)
-    plausibility(tie, *at.T)
-    times = []
-    for _ in range(5):
-        start = time.perf_counter()
-        plausibility(tie, *at.T)
-        times.append(time.perf_counter() - start)
-    # 20 ms is the aim on an idle machine; ten times that fails on any.
-    assert min(times) < 0.2
 
 
 def test_published_parameters() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from pathlib import Path
 from typing import Dict, List
 
@@ -526,36 +525,6 @@ def test_rings_go_with_their_pairs(tied: MapBench) -> None:
     tied.project.clear()
     tied.job.open(type(tied.job.state)())
     assert tied.controller.finder._rings == []
-
-
-# -- speed --------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("number", "limit"), [(60, 0.1), (500, 0.4)])
-def test_from_a_role_to_the_arrows(bench: MapBench, number: int, limit: float) -> None:
-    """Solving included; the best of eight, since other programs share the machine."""
-    import pyproj
-
-    from sitetie.core import Control, Observation, Pair, Settings
-
-    draw = np.random.default_rng(1)
-    ground = pyproj.Proj("+proj=tmerc +lat_0=48 +lon_0=15 +ellps=GRS80")
-    site = draw.uniform(0, 3000, (number, 2))
-    longitude, latitude = ground(*(site + draw.normal(0, 0.008, (number, 2))).T, inverse=True)
-    pairs = tuple(
-        Pair(Control(f"C{i}", *(site[i] + draw.normal(0, 0.005, 2)), 450.0),
-             Observation(f"O{i}", latitude[i], longitude[i], 495.0 + draw.normal(0, 0.015)))
-        for i in range(number)
-    )
-    bench.job.open(bench.job.state.replace(
-        pairs=pairs, settings=Settings(observation_crs="EPSG:7931")))
-    times = []
-    for place in range(8):
-        begin = time.perf_counter()
-        bench.job.set_role([place], ["horizontal", "vertical"], Role.CHECK)
-        times.append(time.perf_counter() - begin)
-    assert layer(bench, "arrows").featureCount() == number + 1
-    assert min(times) < limit, times
 
 
 def test_the_key_of_the_reference_is_no_pairs() -> None:
