@@ -194,7 +194,8 @@ def test_bases_of_all_kinds(base, frame, place, unit):
     plane = np.stack(base_projection(named, frame, near=place).to_base(lat, lon), axis=1)
     size = {"m": 1.0, "ft": 0.3048, "us-ft": 1200 / 3937}[unit]
     site = ((plane - plane.mean(axis=0)) @ np.array([[0.6, 0.8], [-0.8, 0.6]]) + [900, 700]) / size
-    pairs = [Pair(Control(f"P{i}", *site[i], 10.0 / size), Observation(f"o{i}", lat[i], lon[i], 50.0))
+    pairs = [Pair(Control(f"P{i}", *site[i], 10.0 / size),
+                  Observation(f"o{i}", lat[i], lon[i], 50.0))
              for i in range(6)]
     tie = solve(pairs, Settings(base_crs=base, observation_crs=frame, site_unit=unit))
     assert np.abs(tie.residuals.east).max() * size < 1e-6
