@@ -26,11 +26,20 @@ class Fact:
 
 
 def horizontal_facts(tie: Tie) -> List[Fact]:
-    """Model, rotation, scale, position, fit and coverage of the horizontal part."""
-    settings, part = tie.settings, tie.horizontal
-    unit = settings.site_length
+    """Rotation, scale, position, fit and coverage of the horizontal part."""
+    unit = tie.settings.site_length
+    facts = plane_facts(tie) + _fit_facts(tie.statistics.horizontal, unit)
+    hull = control_hull(tie)
+    if hull is not None:
+        facts.append(_coverage(Extent(tie.horizontal.apply(hull) / unit.metres), unit))
+    return facts
+
+
+def plane_facts(tie: Tie) -> List[Fact]:
+    """Rotation, scale and position: what was solved or typed, horizontally."""
+    unit = tie.settings.site_length
     facts = [_rotation(tie), _scale(tie)]
-    if part.model == "affine":
+    if tie.horizontal.model == "affine":
         distortion = tie.parameters["distortion"]
         facts.append(Fact("Distortion", f"{distortion.value:.1f} ppm", distortion.meaning))
     sigma_e = tie.parameters["easting_at_centroid"].sigma
@@ -40,15 +49,18 @@ def horizontal_facts(tie: Tie) -> List[Fact]:
             "Position", f"± {length_words(sigma_e, unit)} east, "
             f"± {length_words(sigma_n, unit)} north", "one sigma, at the middle of the fit marks",
         ))
-    facts += _fit_facts(tie.statistics.horizontal, unit)
-    hull = control_hull(tie)
-    if hull is not None:
-        facts.append(_coverage(Extent(tie.horizontal.apply(hull) / unit.metres), unit))
     return facts
 
 
 def vertical_facts(tie: Tie) -> List[Fact]:
     """Shift, tilt and fit of the vertical part; nothing when there is none."""
+    if tie.vertical is None:
+        return []
+    return height_facts(tie) + _fit_facts(tie.statistics.vertical, tie.settings.elevation_length)
+
+
+def height_facts(tie: Tie) -> List[Fact]:
+    """Shift and tilt: what was solved or typed, vertically."""
     part = tie.vertical
     if part is None:
         return []
@@ -63,7 +75,7 @@ def vertical_facts(tie: Tie) -> List[Fact]:
         direction = compass_words(east, north)
         facts.append(Fact("Tilt", f"{tilt * 1e6:.1f} ppm ({tilt * ARC_SECONDS:.2f}″)",
                           f"the shift grows towards {direction}"))
-    return facts + _fit_facts(tie.statistics.vertical, unit)
+    return facts
 
 
 def chi_square_words(part: PartStatistics) -> str:

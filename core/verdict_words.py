@@ -42,7 +42,7 @@ def short_verdict(row: PairResidual) -> str:
              if part.verdict != IDLE]
     if not parts:
         return "idle"
-    said = [_short(part) for _, part in parts]
+    said = [side_verdict(part) for _, part in parts]
     if len(said) == 2 and said[0] == said[1]:
         return said[0]
     if len(said) == 1:
@@ -51,7 +51,8 @@ def short_verdict(row: PairResidual) -> str:
                      sorted(zip(parts, said), key=lambda item: URGENCY.index(item[0][1].verdict)))
 
 
-def _short(part: ComponentResult) -> str:
+def side_verdict(part: ComponentResult) -> str:
+    """One side in a table cell."""
     if part.verdict == CANNOT_TELL:
         return f"cannot be told apart from {listed(part.verdict_with, most=3)}"
     if part.verdict == FITS_WITHOUT:
