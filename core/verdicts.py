@@ -6,6 +6,7 @@ only when no other explains it nearly as well; then it is swept out and the rest
 
 from __future__ import annotations
 
+import copy
 import math
 from typing import Callable, List, Optional, Sequence, Tuple, Union
 
@@ -95,12 +96,28 @@ def _sweep(left: Union[_ByFormula, _BySolving], size, level, estimated, verdicts
         if redundancy <= size or rivals:
             near = np.flatnonzero(flagged & _near(tests, best))
             group = sorted({best, *rivals} | set(near.tolist()))
+            group = sorted({*group, *_unexplained(left, group, flagged, size, level, estimated)})
             for i in group:
                 verdicts[i] = (CANNOT_TELL, tuple(j for j in group if j != i))
             return accused + group
         verdicts[best] = (DOES_NOT_BELONG, ())
         accused.append(best)
         left.sweep_out(best)
+
+
+def _unexplained(left, group, flagged, size, level, estimated) -> List[int]:
+    """Flagged groups that would not fit with any one of `group` left out."""
+    others = [int(i) for i in np.flatnonzero(flagged) if i not in group]
+    if not others or left.redundancy <= size:
+        return others
+    found = set()
+    for i in group:
+        rest = copy.deepcopy(left)
+        rest.sweep_out(i)
+        tests, testable = rest.tests()
+        again = _exceeds(tests, testable, rest.squares, rest.redundancy, size, level, estimated)
+        found |= {j for j in others if again[j] or not testable[j]}
+    return sorted(found)
 
 
 class _ByFormula:
