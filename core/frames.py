@@ -320,9 +320,17 @@ def _named_operation(text, source, target, epoch, near) -> Operation:
 
 def conversion_only(target: pyproj.CRS) -> Operation:
     """The projection of a CRS alone, from its own geographic CRS, longitude first."""
-    made = pyproj.Transformer.from_crs(
-        target.geodetic_crs.to_3d(), target.to_3d(), always_xy=True
-    )
+    try:
+        made = pyproj.Transformer.from_crs(
+            target.geodetic_crs.to_3d(), target.to_3d(), always_xy=True
+        )
+    except pyproj.exceptions.ProjError:
+        method = target.coordinate_operation
+        raise FrameError(
+            f"PROJ {pyproj.proj_version_str} cannot compute the projection of {_label(target)}"
+            f"{f' ({method.method_name})' if method is not None else ''}.",
+            "Choose another base projection, or leave it out for a local one.",
+        ) from None
     name = "the projection alone, no change of datum"
     return Operation(made.definition, name, None, False, False)
 

@@ -82,10 +82,17 @@ class BaseProjection:
 
         `height` is that of the observation frame, as in `to_base`.
         """
-        if not self.depends_on_height:
-            longitude, latitude, _ = self._run(easting, northing, None, "INVERSE")
-            return latitude, longitude
-        return self._to_geodetic_with_height(easting, northing, height)
+        if self.depends_on_height:
+            return self._to_geodetic_with_height(easting, northing, height)
+        longitude, latitude, _ = self._run(easting, northing, None, "INVERSE")
+        if "proj=col_urban" in self.pipeline:
+            # PROJ's way back is an approximation there (0.4 mm 13 km from the origin).
+            there = self.to_base(latitude, longitude)
+            longitude, latitude, _ = self._run(
+                2.0 * np.asarray(easting) - there[0], 2.0 * np.asarray(northing) - there[1], None,
+                "INVERSE",
+            )
+        return latitude, longitude
 
     def _to_geodetic_with_height(self, easting, northing, height):
         """Invert `to_base` by going there and back: the height is that of the other frame, and
@@ -127,13 +134,17 @@ class BaseProjection:
         latitude = np.asarray(latitude, dtype=float)
         longitude = np.asarray(longitude, dtype=float)
         meridian, prime_vertical = self.radii(latitude)
+        phi = np.radians(latitude)
         north = np.degrees(DIFFERENCE_STEP / meridian)
-        east = np.degrees(DIFFERENCE_STEP / (prime_vertical * np.cos(np.radians(latitude))))
+        east = np.degrees(DIFFERENCE_STEP / (prime_vertical * np.cos(phi)))
         columns = []
         for d_lat, d_lon in ((0.0, east), (north, 0.0)):
             high = self.to_base(latitude + d_lat, longitude + d_lon, height)
             low = self.to_base(latitude - d_lat, longitude - d_lon, height)
             columns.append(np.stack(np.subtract(high, low), axis=-1) / (2.0 * DIFFERENCE_STEP))
+        # The parallel is curved by tan(phi) / N: its chord is shorter, felt towards the poles.
+        chord = np.sinc(DIFFERENCE_STEP * np.tan(phi) / prime_vertical / np.pi)
+        columns[0] = columns[0] / chord[..., None]
         return np.stack(columns, axis=-1)
 
     def radii(self, latitude) -> Tuple[np.ndarray, np.ndarray]:
