@@ -109,8 +109,9 @@ def random_site(
                         sigma_u=sigmas.get("u")),
             role, role,
         ))
+    over = {"crs": settings["observation_crs"]} if "observation_crs" in settings else {}
     made = Settings(site_unit=site_unit, elevation_unit=elevation_unit,
-                    **{"base_crs": base_wkt(latitude, longitude), **settings})
+                    **{"base_crs": base_wkt(latitude, longitude, **over), **settings})
     return Site(tuple(pairs), made, rotation, scale, latitude, longitude, extent)
 
 
