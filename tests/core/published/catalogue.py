@@ -1,0 +1,8 @@
+"""All checks against published figures: one list for the tests and for the printed table."""
+
+from __future__ import annotations
+
+from . import geocentric, local_grids, methods, projections, regression, statistics
+
+LISTS = (methods.CHECKS, local_grids.CHECKS, projections.CHECKS, geocentric.CHECKS,
+         statistics.CHECKS, regression.CHECKS)
