@@ -90,6 +90,7 @@ class _Side:
         marks: List[MapMark], faults: List[SitetieError],
     ) -> None:
         self.source, self.settings, self.layer = source, settings, layer
+        self.layer_id = layer.id()
         self.marks, self.faults = marks, faults
         self.points = np.array(
             [(np.nan, np.nan) if mark.point is None else (mark.point.x(), mark.point.y())
@@ -117,7 +118,8 @@ class MapMarks(QObject):
         self._predicted: Tuple[object, object, np.ndarray] = (None, None, np.zeros((0, 2)))
         self._always = Connections()
         self._always.make(canvas, "destinationCrsChanged", self._forget)
-        self._always.make(QgsProject.instance(), "layersWillBeRemoved", self._layers_go)
+        # Not before they are gone: whoever hears of it would read them once more.
+        self._always.make(QgsProject.instance(), "layersRemoved", self._layers_gone)
         self._always.make(job, "changed", self._job_changed)
 
     def let_go(self) -> None:
@@ -280,8 +282,8 @@ class MapMarks(QObject):
             self._sides.clear()
             self.changed.emit()
 
-    def _layers_go(self, layer_ids: List[str]) -> None:
-        if any(side.layer.id() in layer_ids for side in self._sides.values()):
+    def _layers_gone(self, layer_ids: List[str]) -> None:
+        if any(side.layer_id in layer_ids for side in self._sides.values()):
             self._forget()
 
     def _job_changed(self) -> None:
