@@ -118,8 +118,6 @@ def to_plain(value: Any) -> Any:
         return value.value
     if isinstance(value, (tuple, list)):
         return [to_plain(item) for item in value]
-    if isinstance(value, dict):
-        return {str(key): to_plain(item) for key, item in value.items()}
     return value
 
 

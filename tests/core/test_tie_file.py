@@ -255,6 +255,8 @@ DAMAGED = {
                        ("tie.base has missing or unknown entries: colour",)),
     "wrong kind of value": (lambda s: changed(s, ["tie", "horizontal", "centroid"], "here"),
                             ("tie.horizontal.centroid holds 'here'",)),
+    "text for an object": (lambda s: changed(s, ["tie", "base"], "UTM"),
+                           ("tie.base holds 'UTM'",)),
     "list too short": (lambda s: changed(s, ["tie", "horizontal", "centroid"], [1.0]),
                        ("tie.horizontal.centroid holds",)),
     "unknown role": (lambda s: changed(s, ["tie", "pairs", 2, "vertical"], "used"),
