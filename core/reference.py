@@ -10,7 +10,7 @@ import dataclasses
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from typing import List, Optional, Tuple
+from typing import Dict, List, Optional, Tuple
 
 import numpy as np
 
@@ -82,12 +82,15 @@ class Reference:
     def outsiders(self) -> List[int]:
         """Pairs outside on either side; a mark observed several times counts once if all its
         observations are outside."""
-        wrong = [i for i in range(len(self.pairs)) if self.wrong_h(i) or self.wrong_v(i)]
+        wrong = {i for i in range(len(self.pairs)) if self.wrong_h(i) or self.wrong_v(i)}
+        rows_of: Dict[str, List[int]] = {}
+        for i, pair in enumerate(self.pairs):
+            rows_of.setdefault(pair.control.id, []).append(i)
         seen, out = set(), []
-        for i in wrong:
+        for i in sorted(wrong):
             name = self.pairs[i].control.id
-            rows = [k for k, pair in enumerate(self.pairs) if pair.control.id == name]
-            if len(rows) > 1 and all(k in wrong for k in rows):
+            rows = rows_of[name]
+            if len(rows) > 1 and wrong.issuperset(rows):
                 if name in seen:
                     continue
                 seen.add(name)
@@ -126,11 +129,15 @@ class Reference:
         place = self.place(i)
         return float(height + self.vertical.part.correction(place) - self.arrays.elevation[i])
 
+    @cached_property
+    def places(self) -> np.ndarray:
+        """(n, 2) where the marks are in the base plane: by their control where it is known."""
+        known = np.isfinite(self.arrays.control).all(axis=1, keepdims=True)
+        return np.where(known, self.horizontal.part.invert(self.arrays.control), self.arrays.base)
+
     def place(self, i: int) -> np.ndarray:
-        """Where the mark is in the base plane: by its control where there is a position."""
-        if np.isfinite(self.arrays.control[i]).all():
-            return self.horizontal.part.invert(self.arrays.control[i])
-        return self.arrays.base[i]
+        """Where one mark is in the base plane."""
+        return self.places[i]
 
     def covariance_h(self, i: int, control: Optional[int] = None) -> np.ndarray:
         """Covariance of `difference_h` if pair i is good and no member."""
@@ -314,7 +321,7 @@ def _agree_v(reference: Reference) -> Optional[Consensus]:
     whole = _all_agree(len(rows), solver, reference.level, 1)
     if whole is not None:
         return whole
-    places = np.array([reference.place(i) for i in rows])
+    places = reference.places[rows]
     offset = arrays.elevation[rows] - (arrays.height - arrays.undulation)[rows]
     variance = (arrays.height_variance + arrays.elevation_variance)[rows]
     limit = chi_square_quantile(1.0 - reference.level, 1)
@@ -358,7 +365,7 @@ def _height_solver(reference: Reference, rows):
     arrays, settings, rows = reference.arrays, reference.settings, list(rows)
     height = (arrays.height - arrays.undulation)[rows]
     variance, noise = arrays.height_variance[rows], arrays.elevation_variance[rows]
-    places = np.array([reference.place(i) for i in rows])
+    places = reference.places[rows]
     marks = [Mark(reference.pairs[i].control.id, (i,), (1.0,), height[k:k + 1],
                   variance[k:k + 1, None], variance[k:k + 1, None, None])
              for k, i in enumerate(rows)]
