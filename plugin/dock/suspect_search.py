@@ -11,6 +11,7 @@ from ...core.errors import SitetieError
 from ...core.suspects import Suspect, find_suspects
 from ...core.tie import Tie
 from ...core.verdict_words import AGAINST
+from ..worker_threads import keep_thread_state
 from ..job.job import Job
 
 #: The search begins this many milliseconds after the last change.
@@ -97,6 +98,7 @@ class _Search(QgsTask):
         self._suspects: Tuple[Suspect, ...] = ()
 
     def run(self) -> bool:
+        keep_thread_state()
         try:
             self._suspects = tuple(find_suspects(self._pairs, self._settings))
         except SitetieError:

@@ -9,6 +9,7 @@ from qgis.core import QgsTask
 from ...core.confidence_surface import ConfidenceSurface, confidence_surface
 from ...core.errors import Cancelled, SitetieError
 from ...core.tie import Tie
+from ..worker_threads import keep_thread_state
 from .confidence_raster import write_surface
 
 
@@ -32,6 +33,7 @@ class ConfidenceTask(QgsTask):
         self._cell, self._of_restated_points, self._done = cell, of_restated_points, done
 
     def run(self) -> bool:
+        keep_thread_state()
         try:
             surface = confidence_surface(
                 self.tie, None, self._cell, self._of_restated_points, self._go_on)

@@ -75,7 +75,9 @@ class SitetieAlgorithm(QgsProcessingAlgorithm):
         self, parameters: Values, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> Values:
         from ...core.errors import SitetieError
+        from ..worker_threads import keep_thread_state
 
+        keep_thread_state()
         try:
             return self.compute(parameters, context, feedback)
         except SitetieError as error:
