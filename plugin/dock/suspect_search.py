@@ -11,8 +11,8 @@ from ...core.errors import SitetieError
 from ...core.suspects import Suspect, find_suspects
 from ...core.tie import Tie
 from ...core.verdict_words import AGAINST
-from ..worker_threads import keep_thread_state
 from ..job.job import Job
+from ..worker_threads import keep_thread_state
 
 #: The search begins this many milliseconds after the last change.
 PAUSE = 300
