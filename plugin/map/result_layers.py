@@ -60,7 +60,7 @@ def _plans() -> Dict[str, _Plan]:
             fields_of(*_pair_fields(), number_field("res_u"), text_field("side"),
                       number_field("share"), text_field("label")),
             styles.dress_triangles,
-            lambda made: "Vertical residuals, solved − given",
+            lambda made: "Vertical residuals, solved − given: ▲ above, ▼ below",
             lambda made: made.triangles,
         ),
         "ellipses": _Plan(
@@ -219,6 +219,8 @@ class ResultLayers(QObject):
             group.insertLayer(place, layer).setExpanded(False)
             self._take(role, layer)
         self.outside.make(group)
+        # Only now: the layer tree of the window cannot open a group that has nothing in it.
+        group.setExpanded(True)
 
     def group(self) -> QgsLayerTreeGroup:
         """The group of Sitetie's layers, made where it is missing."""
@@ -228,6 +230,7 @@ class ResultLayers(QObject):
                 return group
         group = root.insertGroup(0, GROUP)
         group.setCustomProperty(GROUP_PROPERTY, True)
+        group.setExpanded(False)
         return group
 
     def _take(self, role: str, layer: QgsVectorLayer) -> None:

@@ -35,7 +35,6 @@ from qgis.PyQt.QtGui import QColor
 
 from .result_rows import (
     ABOVE,
-    BELOW,
     CHECK,
     CHECK_DOUBT,
     DOUBTS,
@@ -57,18 +56,13 @@ ARROWS: Dict[str, Tuple[str, float, str, bool, str]] = {
     IDLE: (GREY, 0.35, "dot", False, "idle"),
     REFERENCE: (INK, 0.5, "solid", True, "for comparison"),
 }
-#: (state, side): (colour, filled, outline width in mm, words in the legend).
-TRIANGLES: Dict[Tuple[str, str], Tuple[str, bool, float, str]] = {
-    (FIT, ABOVE): (BLUE, True, 0.3, "fit, solved above given"),
-    (FIT, BELOW): (BLUE, True, 0.3, "fit, solved below given"),
-    (FIT_DOUBT, ABOVE): (VERMILION, True, 0.3, "fit in doubt, above"),
-    (FIT_DOUBT, BELOW): (VERMILION, True, 0.3, "fit in doubt, below"),
-    (CHECK, ABOVE): (BLUE, False, 0.5, "check, solved above given"),
-    (CHECK, BELOW): (BLUE, False, 0.5, "check, solved below given"),
-    (CHECK_DOUBT, ABOVE): (VERMILION, False, 0.6, "check does not agree, above"),
-    (CHECK_DOUBT, BELOW): (VERMILION, False, 0.6, "check does not agree, below"),
-    (IDLE, ABOVE): (GREY, False, 0.3, "idle, above"),
-    (IDLE, BELOW): (GREY, False, 0.3, "idle, below"),
+#: State: (colour, filled, outline width in mm, words in the legend).
+TRIANGLES: Dict[str, Tuple[str, bool, float, str]] = {
+    FIT: (BLUE, True, 0.3, "fit"),
+    FIT_DOUBT: (VERMILION, True, 0.3, "fit, in doubt"),
+    CHECK: (BLUE, False, 0.5, "check, agrees"),
+    CHECK_DOUBT: (VERMILION, False, 0.6, "check, does not agree"),
+    IDLE: (GREY, False, 0.3, "idle"),
 }
 
 
@@ -92,22 +86,26 @@ def dress_arrows(layer: QgsVectorLayer) -> None:
 
 
 def dress_triangles(layer: QgsVectorLayer) -> None:
+    """Upwards for solved above given, downwards for below; below the mark, so that triangle and
+    arrow do not cover each other."""
+    above = f"\"side\" = '{ABOVE}'"
+    properties = QgsSymbolLayer.Property
     categories = []
-    for (state, side), (colour, filled, width, words) in TRIANGLES.items():
+    for state, (colour, filled, width, words) in TRIANGLES.items():
         marker = QgsSimpleMarkerSymbolLayer.create({
             "name": "triangle", "color": colour if filled else "255,255,255,255",
             "outline_color": colour, "outline_width": str(width), "size": "3",
-            "angle": "0" if side == ABOVE else "180",
         })
-        # Below the mark, so that triangle and arrow do not cover each other. The offset turns
-        # with the marker.
-        marker.setOffset(QPointF(0.0, 3.8 if side == ABOVE else -3.8))
-        marker.setDataDefinedProperty(
-            QgsSymbolLayer.Property.PropertySize,
-            QgsProperty.fromExpression('1.6 + 2.0 * "share"'))
-        symbol = _symbol(QgsMarkerSymbol(), marker)
-        categories.append(QgsRendererCategory(f"{state} {side}", symbol, words))
-    layer.setRenderer(QgsCategorizedSymbolRenderer("\"state\" || ' ' || \"side\"", categories))
+        for key, expression in (
+            (properties.PropertyAngle, f"if({above}, 0, 180)"),
+            # The offset turns with the marker.
+            (properties.PropertyOffset, f"if({above}, '0,3.8', '0,-3.8')"),
+            (properties.PropertySize, '1.6 + 2.0 * "share"'),
+        ):
+            marker.setDataDefinedProperty(key, QgsProperty.fromExpression(expression))
+        categories.append(
+            QgsRendererCategory(state, _symbol(QgsMarkerSymbol(), marker), words))
+    layer.setRenderer(QgsCategorizedSymbolRenderer("state", categories))
     settings = _labels(7.5, INK)
     settings.placement = QgsPalLayerSettings.Placement.OverPoint
     settings.quadOffset = QgsPalLayerSettings.QuadrantPosition.QuadrantRight
@@ -169,23 +167,30 @@ def _at_vertex(
 
 def _gap() -> QgsMarkerLineSymbolLayer:
     """A break in the middle of an arrow that is drawn shorter than it is."""
-    gap = _marker_line("centralpoint", QgsSimpleMarkerSymbolLayer.create({
-        "name": "square", "color": "white", "outline_style": "no", "size": "1.6"}))
-    bars = gap.subSymbol()
+    markers = [QgsSimpleMarkerSymbolLayer.create({
+        "name": "square", "color": "white", "outline_style": "no", "size": "0"})]
     for shift in (-0.8, 0.8):
         bar = QgsSimpleMarkerSymbolLayer.create({
             "name": "line", "color": INK, "outline_color": INK, "outline_width": "0.4",
-            "size": "2.6", "angle": "20"})
+            "outline_style": "no", "size": "0", "angle": "20"})
+        bar.setDataDefinedProperty(
+            QgsSymbolLayer.Property.PropertyStrokeStyle,
+            QgsProperty.fromExpression("if(\"cut\" = 1, 'solid', 'no')"))
         bar.setOffset(QPointF(shift, 0.0))
-        bars.appendSymbolLayer(bar)
-    gap.setDataDefinedProperty(
-        QgsSymbolLayer.Property.PropertyLayerEnabled, QgsProperty.fromField("cut"))
-    return gap
+        markers.append(bar)
+    for marker, size in zip(markers, (1.6, 2.6, 2.6)):
+        # Without a size of its own it does not show where there is no feature, as in the legend.
+        marker.setDataDefinedProperty(
+            QgsSymbolLayer.Property.PropertySize,
+            QgsProperty.fromExpression(f'if("cut" = 1, {size}, 0)'))
+    return _marker_line("centralpoint", *markers)
 
 
-def _marker_line(placement: str, marker: QgsSimpleMarkerSymbolLayer) -> QgsMarkerLineSymbolLayer:
+def _marker_line(
+    placement: str, *markers: QgsSimpleMarkerSymbolLayer
+) -> QgsMarkerLineSymbolLayer:
     line = QgsMarkerLineSymbolLayer.create({"placement": placement, "rotate": "1"})
-    line.setSubSymbol(_symbol(QgsMarkerSymbol(), marker))
+    line.setSubSymbol(_symbol(QgsMarkerSymbol(), *markers))
     return line
 
 

@@ -14,11 +14,14 @@ from qgis.PyQt.QtWidgets import (
     QDialog,
     QDialogButtonBox,
     QFormLayout,
+    QFrame,
     QGridLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
     QPushButton,
+    QScrollArea,
+    QStyle,
     QVBoxLayout,
     QWidget,
 )
@@ -41,6 +44,8 @@ from .new_pairs import add_pairs, new_pair
 
 #: Observations of the layer that show where the site is while there are no pairs.
 SOME = 200
+#: Of the height of the screen, at most, for the entries.
+ENTRIES_SHARE = 0.6
 PLACEHOLDERS = {
     "Latitude": "48 47 10.388 N, 48.786219 or 48°47′10.388″",
     "Longitude": "14 55 57.146 E, 14.932541 or −14.932541",
@@ -155,14 +160,24 @@ class TypingDialog(QDialog):
         hints.addWidget(self.take_reading)
         hints.addStretch(1)
         hints.addWidget(self.show_point)
-        layout = QVBoxLayout(self)
-        layout.addLayout(top)
+        self.content = QWidget()
+        inside = QVBoxLayout(self.content)
+        inside.setContentsMargins(0, 0, 0, 0)
+        inside.addLayout(top)
         for page in (*self.pages.values(), self.height_page):
-            layout.addWidget(page)
-        layout.addLayout(bottom)
+            inside.addWidget(page)
+        inside.addLayout(bottom)
+        inside.addStretch(1)
+        # On a small screen with large letters the entries are scrolled; verdict and buttons stay.
+        self.scroll = QScrollArea()
+        self.scroll.setWidgetResizable(True)
+        self.scroll.setFrameShape(QFrame.Shape.NoFrame)
+        self.scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.scroll.setWidget(self.content)
+        layout = QVBoxLayout(self)
+        layout.addWidget(self.scroll, 1)
         layout.addWidget(self.verdict)
         layout.addLayout(hints)
-        layout.addStretch(1)
         layout.addWidget(self.buttons)
         self.setMinimumWidth(64 * self.fontMetrics().averageCharWidth())
         self.pair.setDefault(True)
@@ -270,6 +285,13 @@ class TypingDialog(QDialog):
         """Room for what is said: a dialog does not grow with its sentences by itself."""
         for page in (*self.pages.values(), self.height_page):
             page.layout().activate()
+        inside = self.content.layout()
+        inside.activate()
+        bar = self.style().pixelMetric(QStyle.PixelMetric.PM_ScrollBarExtent)
+        self.scroll.setMinimumWidth(self.content.minimumSizeHint().width() + bar)
+        width = self.scroll.viewport().width()
+        most = round(ENTRIES_SHARE * self.screen().availableGeometry().height())
+        self.scroll.setMinimumHeight(min(inside.totalHeightForWidth(width), most))
         layout = self.layout()
         layout.activate()
         needed = layout.totalHeightForWidth(self.width())
