@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import os
 import platform
 from typing import List, Optional, Sequence, Tuple
 
@@ -68,7 +70,7 @@ def _solve(pairs: Sequence[Pair], settings: Settings, refuse_unit_mixup: bool) -
         geoid=geoid,
         horizontal=horizontal.part,
         vertical=None if vertical is None else vertical.part,
-        pairs=pairs,
+        pairs=tuple(map(_without_folder, pairs)),
         rows=rows,
         statistics=statistics,
         repeats=repeat_spreads(pairs, horizontal, vertical, arrays, settings),
@@ -77,6 +79,13 @@ def _solve(pairs: Sequence[Pair], settings: Settings, refuse_unit_mixup: bool) -
         + frame_cautions(pairs, settings)
         + _cautions(pairs, horizontal, settings),
     )
+
+
+def _without_folder(pair: Pair) -> Pair:
+    """The pair with the name of its file alone: where the file lay is no part of the tie."""
+    if pair.file is None or os.path.basename(pair.file) == pair.file:
+        return pair
+    return dataclasses.replace(pair, file=os.path.basename(pair.file))
 
 
 def freeze_base(pairs: Sequence[Pair], settings: Settings) -> Tuple[Settings, BaseProjection]:
