@@ -17,7 +17,7 @@ import pyproj
 
 from .errors import FrameError
 from .frames import projected_crs, transformer
-from .projection import projection_alone
+from .projection import axis_directions, projection_alone
 from .units import METRE, LengthUnit
 
 if TYPE_CHECKING:
@@ -123,8 +123,19 @@ def _base_wkt(base: str) -> str:
 @lru_cache(maxsize=32)
 def _base_in_metres(base: str) -> pyproj.CRS:
     crs = projected_crs(base)
+    conversion, name = crs.coordinate_operation.to_json_dict(), crs.name
+    # The base of a derived CRS is written without its axes. Newer PROJ takes them from the CRS of
+    # that name in its database, or their unit from the false easting: neither may tell of feet.
+    if axis_directions(crs) != ("east", "north") or crs.axis_info[0].unit_conversion_factor != 1.0:
+        name += ", easting and northing in metres"
+    for parameter in conversion["parameters"]:
+        unit = parameter.get("unit")
+        if isinstance(unit, dict) and unit.get("type") == "LinearUnit":
+            parameter["value"] *= unit["conversion_factor"]
+            parameter["unit"] = "metre"
+            conversion.pop("id", None)
     return pyproj.crs.ProjectedCRS(
-        conversion=crs.coordinate_operation, name=crs.name, geodetic_crs=crs.geodetic_crs
+        conversion=conversion, name=name, geodetic_crs=crs.geodetic_crs
     )
 
 

@@ -184,9 +184,12 @@ def test_old_national_datum_as_site_grid(place, new, old, grid, spread, largest)
     north, east = np.meshgrid(np.linspace(-1000, 1000, 5), np.linspace(-1000, 1000, 5))
     lat = latitude + np.degrees(north.ravel() / 6.37e6)
     lon = longitude + np.degrees(east.ravel() / 6.37e6 / np.cos(np.radians(latitude)))
-    shift = pyproj.Transformer.from_pipeline(
-        f"+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +inv "
-        f"+proj=hgridshift +grids={grid} +step +proj=unitconvert +xy_in=rad +xy_out=deg")
+    try:
+        shift = pyproj.Transformer.from_pipeline(
+            f"+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +inv "
+            f"+proj=hgridshift +grids={grid} +step +proj=unitconvert +xy_in=rad +xy_out=deg")
+    except pyproj.exceptions.ProjError:
+        pytest.skip(f"PROJ's grid {grid} is not installed here.")
     old_lon, old_lat = shift.transform(lon, lat)
     site_e, site_n = pyproj.Proj(
         proj="tmerc", lat_0=latitude, lon_0=longitude, ellps=old)(old_lon, old_lat)
