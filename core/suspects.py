@@ -16,6 +16,7 @@ from typing import Dict, List, Optional, Sequence, Tuple
 
 from .candidates import Candidate, candidates_of
 from .causes import CAUSES
+from .errors import GeometryError
 from .pairs import Pair, Role
 from .reference import Reference, make_reference
 from .settings import Settings
@@ -93,12 +94,19 @@ def find_suspects(pairs: Sequence[Pair], settings: Optional[Settings] = None) ->
     """
     pairs = tuple(pairs)
     settings = settings or Settings()
-    reference = make_reference(pairs, settings, SET_LEVEL)
+    reference, failure = None, None
+    try:
+        reference = make_reference(pairs, settings, SET_LEVEL)
+    except GeometryError as error:  # no two pairs agree as they stand
+        failure = error
     best, world = reference, None
+    to_beat = -math.inf if reference is None else reference.score + BELIEVED
     for other in worlds_of(pairs, settings, reference, SET_LEVEL):
-        threshold = BELIEVED if world is None else 0.0
-        if other.score > best.score + threshold:
-            best, world = other.reference, other
+        if other.score > to_beat:
+            best, world, to_beat = other.reference, other, other.score
+    if best is None:
+        assert failure is not None
+        raise failure
     suspects: List[Suspect] = []
     if world is not None:
         suspects.append(_of_world(world, pairs, reference))
@@ -110,9 +118,10 @@ def find_suspects(pairs: Sequence[Pair], settings: Optional[Settings] = None) ->
     return suspects
 
 
-def _of_world(world: World, pairs, reference: Reference) -> Suspect:
+def _of_world(world: World, pairs, reference: Optional[Reference]) -> Suspect:
+    before = -math.inf if reference is None else reference.score
     return Suspect(world.cause, _ids(pairs), world.evidence,
-                   float(min(world.score - reference.score, 1e6)), world.pairs)
+                   float(min(world.score - before, 1e6)), world.pairs)
 
 
 def _of_pairs(reference: Reference, pairs: Tuple[Pair, ...]) -> List[Suspect]:
@@ -123,6 +132,13 @@ def _of_pairs(reference: Reference, pairs: Tuple[Pair, ...]) -> List[Suspect]:
         return _undecided(reference, pairs)
     if len(wrong) > MOST_WRONG * len(pairs):
         return [_too_many(reference, pairs, wrong)]
+    found = _explained(reference, pairs, wrong)
+    found.sort(key=lambda listed: -(listed[0].misfit or 0.0))
+    return [suspect for listed in found for suspect in listed]
+
+
+def _explained(reference: Reference, pairs, wrong: List[int]) -> List[List[Suspect]]:
+    """One list of suspects per blunder, the likeliest first."""
     found: List[List[Suspect]] = []
     for group in group_shifts(reference, wrong):
         found.append([_of_group(reference, pairs, group)])
@@ -134,8 +150,7 @@ def _of_pairs(reference: Reference, pairs: Tuple[Pair, ...]) -> List[Suspect]:
     for i in wrong:
         if i not in done:
             found += _of_pair(reference, pairs, i)
-    found.sort(key=lambda listed: -(listed[0].misfit or 0.0))
-    return [suspect for listed in found for suspect in listed]
+    return found
 
 
 def _of_pair(reference: Reference, pairs, i: int) -> List[List[Suspect]]:
@@ -214,18 +229,21 @@ def _of_group(reference: Reference, pairs, group: Group) -> Suspect:
 
 
 def _undecided(reference: Reference, pairs) -> List[Suspect]:
-    """Several sets agree equally well: a slip that explains everything may still decide."""
-    best: Dict[int, List[Candidate]] = {}
+    """Several sets agree equally well: slips that explain one set's outsiders, all of them, may
+    still decide."""
+    readings: Dict[frozenset, Tuple[float, List[List[Suspect]]]] = {}
     for other in reference.alternatives():
-        for i in other.outsiders():
-            for ranked in _rank(other, i).values():
-                named = [c for c in ranked if c.cause != "disturbed_mark"]
-                if named and named[0].score > BELIEVED:
-                    best.setdefault(i, []).append(named[0])
-    leaders = sorted(((max(c.score for c in found), i) for i, found in best.items()), reverse=True)
-    if leaders and (len(leaders) == 1 or leaders[0][0] > leaders[1][0] + BELIEVED):
-        i = leaders[0][1]
-        return _listed(reference, pairs, i, sorted(best[i], key=lambda c: -c.score)[:1])
+        found = _explained(other, pairs, other.outsiders())
+        total = other.score + sum(listed[0].score for listed in found)
+        key = frozenset((listed[0].cause, listed[0].control_ids) for listed in found)
+        if key not in readings or total > readings[key][0]:
+            readings[key] = total, found
+    ranked = sorted(readings.values(), key=lambda reading: -reading[0])
+    total, found = ranked[0]
+    alone = len(ranked) == 1 or total > ranked[1][0] + BELIEVED
+    if alone and all(listed[0].cause != "disturbed_mark" for listed in found) and \
+            sum(listed[0].score for listed in found) > BELIEVED:
+        return [suspect for listed in found for suspect in listed]
     concerned = tuple(dict.fromkeys(
         pairs[i].control.id for other in reference.alternatives() for i in other.outsiders()))
     evidence = (

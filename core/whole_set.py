@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import Callable, Dict, Iterator, List, Sequence, Tuple
+from typing import Callable, Dict, Iterator, List, Optional, Sequence, Tuple
 
 import numpy as np
 
@@ -57,14 +57,11 @@ class Group:
 
 
 def worlds_of(
-    pairs: Tuple[Pair, ...], settings: Settings, reference: Reference, level: float
+    pairs: Tuple[Pair, ...], settings: Settings, reference: Optional[Reference], level: float
 ) -> Iterator[World]:
     """Other readings of the whole set, solved; only where many pairs stand outside, or the
-    solved scale is no scale of a site."""
-    outside = len(reference.outsiders()) / len(pairs)
-    part = reference.horizontal.part
-    odd_scale = "scale" in part.names and abs(math.log(part.scale)) > 0.1
-    if outside < MANY_OUTSIDE and not odd_scale and not reference.undecided():
+    solved scale is no scale of a site. `reference` is None when no two pairs agree."""
+    if reference is not None and not _doubtful(reference):
         return
     tries: List[Tuple[str, str, Tuple[Pair, ...], Settings]] = []
     mirrored = _each_control(pairs, lambda c: dataclasses.replace(
@@ -94,6 +91,13 @@ def worlds_of(
                     + _scale_words(cause, other), score, other, changed)
 
 
+def _doubtful(reference: Reference) -> bool:
+    outside = len(reference.outsiders()) / len(reference.pairs)
+    part = reference.horizontal.part
+    odd_scale = "scale" in part.names and abs(math.log(part.scale)) > 0.1
+    return outside >= MANY_OUTSIDE or odd_scale or reference.undecided()
+
+
 def _unit_tries(pairs, settings, unit, ratio):
     words = f"With the control list read in {unit.plural}"
     if unit.code != "m":
@@ -120,7 +124,9 @@ def _each_control(pairs, change: Callable, elevation: bool = False) -> Tuple[Pai
     )
 
 
-def _agreement(reference: Reference) -> str:
+def _agreement(reference: Optional[Reference]) -> str:
+    if reference is None:
+        return "no two pairs agree"
     good = len(reference.pairs) - len(reference.outsiders())
     return f"{good} of {len(reference.pairs)} pairs agree"
 
