@@ -276,14 +276,14 @@ def _weigh_both(reference: Reference, i: int, trials: List[_Trial]) -> List[Cand
         if plane[k] @ inverse @ plane[k] > limit:
             continue
         score = _weight(trial, counts) + float(normal_h(plane[k:k + 1], covariance)[0])
-        score -= _now_h(reference, i)
+        score -= now_h(reference, i)
         if reference.vertical is not None and i in reference.rows_v and \
                 trial.elevation is not None:
             height = _differences_v(reference, i, [trial])[0]
             variance = reference.variance_v(i)
             if height**2 > limit * variance:
                 continue
-            score += float(normal_v(height, variance)) - _now_v(reference, i)
+            score += float(normal_v(height, variance)) - now_v(reference, i)
         elif reference.wrong_v(i) and trial.elevation is not None:
             continue
         found.append(_candidate(reference, i, trial, "both", score,
@@ -291,14 +291,16 @@ def _weigh_both(reference: Reference, i: int, trials: List[_Trial]) -> List[Cand
     return found
 
 
-def _now_h(reference: Reference, i: int) -> float:
+def now_h(reference: Reference, i: int) -> float:
+    """Log density of the position of pair i as it stands: a member's, or a disturbed mark's."""
     difference = reference.difference_h(i)
     if reference.wrong_h(i):
         return GENERIC_WEIGHT + generic_h(float(np.hypot(*difference)))
     return float(normal_h(difference[None, :], reference.covariance_h(i))[0])
 
 
-def _now_v(reference: Reference, i: int) -> float:
+def now_v(reference: Reference, i: int) -> float:
+    """As `now_h` for the height."""
     difference = reference.difference_v(i)
     if reference.wrong_v(i):
         return GENERIC_WEIGHT + generic_v(difference)
@@ -320,10 +322,10 @@ def _not_fixed(reference: Reference, i: int, wrong_h: bool, wrong_v: bool) -> Li
     score, limit = math.log(CAUSES["position_not_fixed"].weight), 0.0
     if wrong_h:
         limit = max(limit, float(np.hypot(*plane)) / (4.0 * sigma))
-        score += float(normal_h(plane[None, :], np.eye(2) * sigma**2)[0]) - _now_h(reference, i)
+        score += float(normal_h(plane[None, :], np.eye(2) * sigma**2)[0]) - now_h(reference, i)
     if wrong_v:
         limit = max(limit, abs(height) / (8.0 * sigma))
-        score += float(normal_v(np.array(height), 4.0 * sigma**2)) - _now_v(reference, i)
+        score += float(normal_v(np.array(height), 4.0 * sigma**2)) - now_v(reference, i)
     if limit > 1.0:
         return []
     score += math.log(20.0)  # it is recorded as not fixed: that is evidence of its own

@@ -123,11 +123,7 @@ class Reference:
 
     def difference_v(self, i: int) -> float:
         """Solved minus given elevation, metres."""
-        if self.vertical is None or i not in self.rows_v:
-            return math.nan
-        height = self.arrays.height[i] - self.arrays.undulation[i]
-        place = self.place(i)
-        return float(height + self.vertical.part.correction(place) - self.arrays.elevation[i])
+        return self.difference_v_at(i, i)
 
     @cached_property
     def places(self) -> np.ndarray:
@@ -161,6 +157,14 @@ class Reference:
         difference = self.horizontal.part.apply(self.arrays.base[i]) - self.arrays.control[j]
         test = difference @ np.linalg.solve(self.covariance_h(i, j), difference)
         return bool(test <= chi_square_quantile(1.0 - self.level, 2))
+
+    def difference_v_at(self, i: int, j: int) -> float:
+        """Solved minus given elevation of observation i at the control of pair j, metres."""
+        if self.vertical is None or i not in self.rows_v or j not in self.rows_v:
+            return math.nan
+        height = self.arrays.height[i] - self.arrays.undulation[i]
+        return float(height + self.vertical.part.correction(self.place(j))
+                     - self.arrays.elevation[j])
 
     def length_with_control(self, i: int, j: int) -> float:
         """Horizontal misfit of observation i at the control of pair j, site units."""

@@ -14,11 +14,13 @@ import math
 from dataclasses import dataclass
 from typing import Dict, List, Optional, Sequence, Tuple
 
-from .candidates import Candidate, candidates_of
+import numpy as np
+
+from .candidates import Candidate, candidates_of, now_h, now_v
 from .causes import CAUSES
 from .errors import GeometryError
 from .pairs import Pair, Role
-from .reference import Reference, make_reference
+from .reference import Reference, make_reference, normal_h, normal_v
 from .settings import Settings
 from .whole_set import Group, World, group_shifts, parameter_suspects, worlds_of
 
@@ -214,7 +216,16 @@ def _exchange(reference: Reference, pairs, i: int, j: int) -> Suspect:
         f"With the observations of {first.control.id} and {second.control.id} exchanged both fit "
         f"to {reference.say(after)} (now {reference.say(before)})."
     )
-    score = math.log(CAUSES["pairs_exchanged"].weight / CAUSES["disturbed_mark"].weight ** 2) + 20.0
+    score = math.log(CAUSES["pairs_exchanged"].weight) - math.log(len(pairs) - 1)
+    for k, at in ((i, j), (j, i)):
+        moved = reference.arrays.base[k:k + 1]
+        difference = reference.horizontal.part.apply(moved) - reference.arrays.control[at]
+        score += float(normal_h(difference, reference.covariance_h(k, at))[0])
+        score -= now_h(reference, k)
+        height = reference.difference_v_at(k, at)
+        if math.isfinite(height):
+            score += float(normal_v(np.array(height), reference.variance_v(at)))
+            score -= now_v(reference, k)
     return Suspect("pairs_exchanged", (first.control.id, second.control.id), evidence, score,
                    tuple(corrected), before, after)
 
