@@ -7,6 +7,7 @@ is, and words that must stand in the message, the remedy's among them. Bad pair 
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import dataclass, field
 from typing import Any, Callable, Dict, Optional, Tuple, Type
 
@@ -364,6 +365,8 @@ def test_errors_say_where_and_keep_what_they_know():
     assert str(error.at(file="a.csv", row=9, point="C1")) == (
         "a.csv, row 3, point C1: Wrong. Mend it.")
     assert type(error.at(file="a.csv")) is InputError
+    again = pickle.loads(pickle.dumps(error.at(file="a.csv")))  # from a process of its own
+    assert (type(again), str(again), again.row) == (InputError, "a.csv, row 3: Wrong. Mend it.", 3)
     assert str(InputError("Wrong.")) == "Wrong."
     with pytest.raises(InputError, match="point G: latitude is nan"):
         Observation("G", float("nan"), 1.0)
