@@ -89,15 +89,17 @@ def parameter_table(
     te, tn = horizontal.translation
     m = np.array(horizontal.matrix)
     unit = site.code
+    middle = "reference point" if covariance is None else "centroid"
+    marks = " of the fit marks" if covariance is not None else ""
     about = [
         Parameter("base_easting_centroid", e, None, "m",
-                  "base easting of the centroid of the fit marks"),
+                  f"base easting of the {middle}{marks}"),
         Parameter("base_northing_centroid", n, None, "m",
-                  "base northing of the centroid of the fit marks"),
+                  f"base northing of the {middle}{marks}"),
         Parameter("easting_at_centroid", te / site.metres,
-                  _sigma(covariance, 0, 1.0 / site.metres), unit, "site easting of the centroid"),
+                  _sigma(covariance, 0, 1.0 / site.metres), unit, f"site easting of the {middle}"),
         Parameter("northing_at_centroid", tn / site.metres,
-                  _sigma(covariance, 1, 1.0 / site.metres), unit, "site northing of the centroid"),
+                  _sigma(covariance, 1, 1.0 / site.metres), unit, f"site northing of the {middle}"),
     ]
     about += _shape(horizontal, covariance)
     about += _vertical(settings, vertical, vertical_factor)
@@ -161,7 +163,8 @@ def _vertical(settings: Settings, part: Optional[VerticalPart], factor: float) -
     rows = [
         Parameter("vertical_shift", part.values[0] / unit.metres,
                   _sigma(covariance, 0, 1.0 / unit.metres), unit.code,
-                  f"elevation less height above the {over}, at the vertical centroid"),
+                  f"elevation less height above the {over}, at the "
+                  f"{'reference point' if covariance is None else 'vertical centroid'}"),
     ]
     if part.model == "plane":
         for i, word in ((1, "east"), (2, "north")):

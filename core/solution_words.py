@@ -67,8 +67,10 @@ def height_facts(tie: Tie) -> List[Fact]:
     unit = tie.settings.elevation_length
     shift = tie.parameters["vertical_shift"]
     over = f"the geoid {tie.settings.geoid}" if tie.settings.geoid else "the ellipsoid"
-    facts = [Fact("Shift", f"{signed(shift.value, 3)} {unit.code}{_sigma(shift.sigma, unit)}",
-                  f"elevation less height above {over}, in the middle of the fit marks")]
+    name = "m" if unit.code == "m" else "ft"
+    where = ", in the middle of the fit marks" if tie.kind == "solved" else ""
+    facts = [Fact("Shift", f"{signed(shift.value, 3)} {name}{_sigma(shift.sigma, unit)}",
+                  f"elevation less height above {over}{where}")]
     if part.model == "plane":
         east, north = part.slopes
         tilt = math.hypot(east, north)
@@ -146,7 +148,7 @@ def _scale(tie: Tie) -> Fact:
         return Fact("Scale", value, f"held {what}, {how}")
     if tie.horizontal.model in ("translation", "rigid"):
         return Fact("Scale", value, "held at 1 by the model")
-    return Fact("Scale", value, "site length over base-grid length, solved")
+    return Fact("Scale", value, f"site length over base-grid length, {tie.kind}")
 
 
 def _coverage(extent: Extent, unit: LengthUnit) -> Fact:

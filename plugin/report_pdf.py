@@ -1,174 +1,138 @@
 """The report of a tie as a PDF, painted page by page with Qt; no browser is needed.
 
-The text is the same HTML, laid out by Qt for the paper; the drawing is set in as a picture of
-print resolution, and every page gets a foot with job, tie and page number.
+It shows the same blocks as the HTML page. Works without a window and in a worker thread, as
+Processing runs it; only an application object must exist (QGuiApplication or one above it).
 """
 
 from __future__ import annotations
 
-import os
-import re
-import tempfile
-from typing import Optional
+from typing import List, Optional, Sequence, Tuple
 
-from qgis.PyQt.QtCore import QByteArray, QMarginsF, QRectF, QSizeF, Qt, QUrl
-from qgis.PyQt.QtGui import (
-    QAbstractTextDocumentLayout,
-    QColor,
-    QFont,
-    QImage,
-    QPageLayout,
-    QPageSize,
-    QPainter,
-    QPdfWriter,
-    QTextDocument,
-)
-from qgis.PyQt.QtSvg import QSvgRenderer
+from qgis.PyQt.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QPointF
+from qgis.PyQt.QtGui import QColor, QPageLayout, QPageSize, QPainter, QPdfWriter, QPen
 
 from ..core.errors import OutputError
-from ..core.report import ReportDetails, report_html
-from ..core.report.drawing import geometry_svg
+from ..core.report import ReportDetails, report_blocks
 from ..core.tie import Tie
 from ..core.whole_file import write_whole_file
+from .report_pieces import LINE, QUIET, SMALL, Piece, Pieces
 
-#: Dots per inch of the drawing and of the page the text is laid out for.
-PICTURE_DPI, PAGE_DPI = 300, 96
 PAPERS = {"A4": QPageSize.PageSizeId.A4, "Letter": QPageSize.PageSizeId.Letter}
-FOOT = 26  # height of the foot in layout units
-PICTURE = "sitetie:drawing"
-BREAK = ' style="page-break-before: always"'
+#: Device units per inch: fine enough that type is not rounded to whole pixels.
+RESOLUTION = 1200
+MARGINS = QMarginsF(16.0, 15.0, 16.0, 12.0)  # millimetres: left, top, right, bottom
+#: Height kept free for the foot of a page, points.
+FOOT = 26.0
+
+#: A page: pieces with their distance from its top.
+Page = List[Tuple[Piece, float]]
 
 
-def write_report_pdf(tie: Tie, path, details: Optional[ReportDetails] = None,
-                     paper: str = "A4") -> None:
+def write_report_pdf(
+    tie: Tie, path, details: Optional[ReportDetails] = None, paper: str = "A4"
+) -> None:
     """Write the report as PDF, all or nothing.
+
+    Parameters
+    ----------
+    paper : {"A4", "Letter"}
 
     Raises
     ------
     OutputError
     """
-    handle, temporary = tempfile.mkstemp(suffix=".pdf")
-    os.close(handle)
-    try:
-        _paint(tie, temporary, details or ReportDetails(), paper)
-        with open(temporary, "rb") as stream:
-            data = stream.read()
-    finally:
-        os.unlink(temporary)
-    if not data.startswith(b"%PDF"):
-        raise OutputError("The PDF could not be made.", "Use the HTML report.", file=str(path))
-    write_whole_file(path, data)
-
-
-def _paint(tie: Tie, path: str, details: ReportDetails, paper: str) -> None:
-    writer = QPdfWriter(path)
+    details = details or ReportDetails()
+    data = QByteArray()
+    buffer = QBuffer(data)
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    writer = QPdfWriter(buffer)
     writer.setTitle(f"Tie report {details.job}".strip())
     writer.setCreator("Sitetie")
-    writer.setResolution(PAGE_DPI)
-    writer.setPageLayout(QPageLayout(
-        QPageSize(PAPERS[paper]), QPageLayout.Orientation.Portrait, QMarginsF(14, 14, 14, 12),
-        QPageLayout.Unit.Millimeter,
-    ))
-    width, height = writer.width(), writer.height()
-    document = _document(tie, details, writer)
-    pages = document.pageCount()
-    painter = QPainter(writer)
+    writer.setResolution(RESOLUTION)
+    layout = QPageLayout(QPageSize(PAPERS[paper]), QPageLayout.Orientation.Portrait, MARGINS,
+                         QPageLayout.Unit.Millimeter)
+    painter = QPainter()
+    if not (writer.setPageLayout(layout) and painter.begin(writer)):
+        raise OutputError("The PDF could not be made.", "Use the HTML report.", file=str(path))
     try:
-        for page in range(pages):
-            if page:
-                writer.newPage()
-            _paint_page(painter, document, page, width, height - FOOT)
-            _paint_foot(painter, tie, details, page + 1, pages, width, height)
+        _paint(tie, details, writer, painter)
     finally:
         painter.end()
+        buffer.close()
+    write_whole_file(path, bytes(data))
 
 
-def _document(tie: Tie, details: ReportDetails, writer: QPdfWriter) -> QTextDocument:
-    """The report laid out for the paper, no heading left alone at the foot of a page."""
-    page_height = writer.height() - FOOT
-    svg = geometry_svg(tie)
-    html = report_html(tie, details, picture=PICTURE if svg else "")
-    # Qt enlarges headings whatever the style sheet says, but heeds a span inside.
-    html = re.sub(r"<h2>(.*?)</h2>", r'<h2><span style="font-size: 11pt">\1</span></h2>', html)
-    html = re.sub(r"<h3>(.*?)</h3>", r'<h3><span style="font-size: 8.5pt">\1</span></h3>', html)
-    document = QTextDocument()
-    document.setDocumentMargin(0)
-    if svg:
-        document.addResource(QTextDocument.ResourceType.ImageResource, QUrl(PICTURE), _picture(svg))
-    document.documentLayout().setPaintDevice(writer)
-    while True:
-        document.setHtml(html)
-        document.setPageSize(QSizeF(writer.width(), page_height))
-        lone = _lone_heading(document, page_height)
-        if lone is None:
-            return document
-        broken = _break_before(html, lone)
-        if broken == html:
-            return document
-        html = broken
+def _paint(tie: Tie, details: ReportDetails, writer: QPdfWriter, painter: QPainter) -> None:
+    pieces = Pieces(writer)
+    pages = broken(pieces.of(report_blocks(tie, details)), writer.height() - FOOT * pieces.point)
+    words = " · ".join(text for text in (details.job, f"tie {tie.short_id}") if text)
+    for number, page in enumerate(pages, start=1):
+        if number > 1:
+            writer.newPage()
+        for piece, y in page:
+            painter.save()
+            piece.paint(painter, 0.0, y)
+            painter.restore()
+        _paint_foot(painter, pieces, words, f"page {number} of {len(pages)}", writer.height())
 
 
-def _break_before(html: str, heading: int) -> str:
-    """The HTML with a page break before its nth heading."""
-    place = list(re.finditer(r"<h[1-3](?=[ >])", html))[heading].end()
-    if html[place:].startswith(BREAK):
-        return html
-    return html[:place] + BREAK + html[place:]
+def broken(pieces: Sequence[Piece], height: float) -> List[Page]:
+    """Pieces set on pages of a height; those that keep together break before the first of them.
+
+    What is higher than a page gets one of its own and is cut off by nothing but the paper.
+    """
+    pages: List[Page] = [[]]
+    y = 0.0
+    for run in _runs(pieces):
+        run = _fitted(run, height - y)
+        if pages[-1] and _height(run) > height - y:
+            pages.append([])
+            y = 0.0
+        for piece in run:
+            if pages[-1] and y + piece.space + piece.height > height:
+                pages.append([])
+                y = 0.0
+            if not pages[-1] and piece.head is not None:
+                pages[-1].append((piece.head, 0.0))
+                y = piece.head.height
+            y += piece.space if pages[-1] else 0.0
+            pages[-1].append((piece, y))
+            y += piece.height
+    return pages
 
 
-def _lone_heading(document: QTextDocument, page_height: int) -> Optional[int]:
-    """Which heading stands alone at the foot of a page, counted from 0; None if none does."""
-    layout = document.documentLayout()
-
-    def page_of(block) -> int:
-        return int(layout.blockBoundingRect(block).bottom() // page_height)
-
-    count, block = -1, document.begin()
-    while block.isValid():
-        if block.blockFormat().headingLevel():
-            count += 1
-            following = block.next()
-            while following.isValid() and following.blockFormat().headingLevel():
-                following = following.next()
-            if following.isValid() and page_of(following) > page_of(block):
-                return count
-        block = block.next()
-    return None
+def _height(run: Sequence[Piece]) -> float:
+    return sum(piece.space + piece.height for piece in run)
 
 
-def _picture(svg: str) -> QImage:
-    renderer = QSvgRenderer(QByteArray(svg.encode("utf-8")))
-    size = renderer.defaultSize() * (PICTURE_DPI / PAGE_DPI)
-    image = QImage(size, QImage.Format.Format_ARGB32)
-    image.fill(QColor(Qt.GlobalColor.white))
-    painter = QPainter(image)
-    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-    renderer.render(painter, QRectF(image.rect()))
-    painter.end()
-    return image
+def _fitted(run: List[Piece], room: float) -> List[Piece]:
+    """The run with its drawing, if it has one, in the size that lets it fit into the room."""
+    over = _height(run) - room
+    return [
+        piece.smaller(piece.height - over)
+        if piece.smaller is not None and 0.0 < over <= piece.height - piece.least else piece
+        for piece in run
+    ]
 
 
-def _paint_page(painter: QPainter, document: QTextDocument, page: int, width: int,
-                height: int) -> None:
-    painter.save()
-    painter.translate(0, -page * height)
-    context = QAbstractTextDocumentLayout.PaintContext()
-    context.clip = QRectF(0, page * height, width, height)
-    painter.setClipRect(context.clip)
-    document.documentLayout().draw(painter, context)
-    painter.restore()
+def _runs(pieces: Sequence[Piece]) -> List[List[Piece]]:
+    """The pieces in runs that are to stay on one page."""
+    runs: List[List[Piece]] = [[]]
+    for piece in pieces:
+        runs[-1].append(piece)
+        if not piece.keep:
+            runs.append([])
+    return [run for run in runs if run]
 
 
-def _paint_foot(painter: QPainter, tie: Tie, details: ReportDetails, page: int, pages: int,
-                width: int, height: int) -> None:
-    font = QFont("DejaVu Sans")
-    font.setPointSizeF(7.0)
-    painter.setFont(font)
-    painter.setPen(QColor("#52606d"))
-    line = height - FOOT + 8
-    painter.drawLine(0, line, width, line)
-    foot = QRectF(0, line + 3, width, FOOT - 11)
-    left = " · ".join(text for text in (details.job, f"tie {tie.short_id}") if text)
-    painter.drawText(foot, Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop, left)
-    painter.drawText(foot, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignTop,
-                     f"page {page} of {pages}")
+def _paint_foot(
+    painter: QPainter, pieces: Pieces, left: str, right: str, height: float
+) -> None:
+    p, font = pieces.point, pieces.font(SMALL)
+    top = height - (FOOT - 10.0) * p
+    painter.setPen(QPen(QColor(LINE), 0.6 * p))
+    painter.drawLine(QPointF(0.0, top), QPointF(pieces.width, top))
+    words = pieces.elided(left, font, pieces.width - 90.0 * p)
+    for text, at_right in ((words, False), (right, True)):
+        piece = pieces.text(text, font, pieces.width, QUIET, right=at_right)
+        piece.paint(painter, 0.0, top + 3.0 * p)

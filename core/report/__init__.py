@@ -1,5 +1,8 @@
-"""The report of a tie: one self-contained HTML file, and the text the PDF is painted from."""
+"""The report of a tie: its content, and the page that shows it. The plugin prints the same."""
 
-from .html import ReportDetails, report_html, write_report
+from .content import CAUTIONS, LEVEL_WORDS, ReportDetails, report_blocks
+from .html import report_html, write_report
 
-__all__ = ["ReportDetails", "report_html", "write_report"]
+__all__ = [
+    "CAUTIONS", "LEVEL_WORDS", "ReportDetails", "report_blocks", "report_html", "write_report",
+]

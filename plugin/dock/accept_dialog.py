@@ -22,7 +22,7 @@ from qgis.PyQt.QtWidgets import (
 from ...core.findings import ALARM, CAUTION, NOTE
 from ...core.headline import headline
 from ...core.plausibility import plausibility
-from ...core.report.html import CAUTIONS
+from ...core.report import CAUTIONS
 from ...core.tie import Tie
 from .hint_label import HintLabel
 

@@ -11,7 +11,7 @@ from qgis.PyQt.QtWidgets import QApplication, QTextBrowser, QVBoxLayout, QWidget
 
 from ...core.findings import ALARM, CAUTION, GOOD, NOTE, Finding
 from ...core.plausibility import plausibility
-from ...core.report.html import LEVEL_WORDS
+from ...core.report import LEVEL_WORDS
 from ...core.solution_words import Fact, sections
 from ...core.tie import Tie
 from ..job.job import Job
