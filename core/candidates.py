@@ -48,7 +48,7 @@ class _Trial:
     control: Optional[Tuple[float, float]] = None
     height: Optional[float] = None
     elevation: Optional[float] = None
-    other: Optional[str] = None
+    other: Optional[int] = None
     spread: float = 0.0
 
 
@@ -171,7 +171,7 @@ def _joint_trials(reference: Reference, i: int) -> Iterator[_Trial]:
     if not reference.usable[i] or pair.horizontal is Role.IDLE:
         return
     seen = {pair.control.id}
-    for other in reference.pairs:
+    for row, other in enumerate(reference.pairs):
         control = other.control
         if control.id in seen or not control.has_position:
             continue
@@ -181,7 +181,7 @@ def _joint_trials(reference: Reference, i: int) -> Iterator[_Trial]:
             vertical=pair.vertical if control.has_elevation else Role.IDLE)
         yield _Trial("wrong_control", f"the observation taken for {control.id}", new,
                      control=(control.easting, control.northing), elevation=control.elevation,
-                     other=control.id)
+                     other=row)
     control = pair.control
     if control.has_elevation and reference.wrong_v(i):
         for e, n, z in zip(*(other_units(v) for v in (control.easting, control.northing,
@@ -266,24 +266,27 @@ def _weigh_v(reference: Reference, i: int, trials: List[_Trial]) -> List[Candida
 def _weigh_both(reference: Reference, i: int, trials: List[_Trial]) -> List[Candidate]:
     if not trials or not (reference.wrong_h(i) or reference.wrong_v(i)):
         return []
-    counts, covariance = _counts(trials), reference.covariance_h(i)
+    counts = _counts(trials)
     plane = _differences_h(reference, i, trials)
-    inverse = np.linalg.inv(covariance)
     limit = chi_square_quantile(1.0 - reference.level, 2)
     unit = reference.settings.site_length.metres
     found = []
     for k, trial in enumerate(trials):
-        if plane[k] @ inverse @ plane[k] > limit:
+        at = i if trial.other is None else trial.other
+        covariance = reference.covariance_h(i, at)
+        if plane[k] @ np.linalg.solve(covariance, plane[k]) > limit:
             continue
         score = _weight(trial, counts) + float(normal_h(plane[k:k + 1], covariance)[0])
         score -= now_h(reference, i)
         if reference.vertical is not None and i in reference.rows_v and \
                 trial.elevation is not None:
-            height = _differences_v(reference, i, [trial])[0]
-            variance = reference.variance_v(i)
-            if height**2 > limit * variance:
-                continue
-            score += float(normal_v(height, variance)) - now_v(reference, i)
+            height = (_differences_v(reference, i, [trial])[0] if trial.other is None
+                      else reference.difference_v_at(i, at))
+            if math.isfinite(height):
+                variance = reference.variance_v(at)
+                if height**2 > limit * variance:
+                    continue
+                score += float(normal_v(np.array(height), variance)) - now_v(reference, i)
         elif reference.wrong_v(i) and trial.elevation is not None:
             continue
         found.append(_candidate(reference, i, trial, "both", score,
@@ -357,12 +360,13 @@ def _disturbed(reference: Reference, i: int, wrong_h: bool, wrong_v: bool) -> Li
 def _candidate(reference, i, trial: _Trial, side: str, score: float, remaining: float) -> Candidate:
     pair = reference.pairs[i]
     vertical = side == "vertical"
+    other = None if trial.other is None else reference.pairs[trial.other].control.id
     evidence = (
         f"With {trial.words} {pair.observation.id} fits "
-        f"{trial.other or pair.control.id} to {reference.say(remaining, vertical)} "
+        f"{other or pair.control.id} to {reference.say(remaining, vertical)} "
         f"(now {_misfit_words(reference, i, side)}): {CAUSES[trial.cause].words}."
     )
-    ids = (pair.control.id,) if trial.other is None else (pair.control.id, trial.other)
+    ids = (pair.control.id,) if other is None else (pair.control.id, other)
     return Candidate(trial.cause, side, ids, float(score), evidence, trial.pair,
                      _misfit(reference, i, side), remaining)
 

@@ -48,9 +48,16 @@ def plain_text(value: float, decimals: int) -> str:
 
 def number_slips(value: float, decimals: int = 4) -> List[Slip]:
     """Digit slips in a plain number (a coordinate or a height)."""
-    text = plain_text(value, decimals)
+    text = _with_outer_zeros(plain_text(value, decimals))
     slips = [("digits_exchanged", float(item)) for item in digits_exchanged(text)]
     return slips + [("digit_wrong", float(item)) for item in digits_wrong(text)]
+
+
+def _with_outer_zeros(text: str) -> str:
+    """The number with a zero before and behind, which a slip may have put there and a number
+    does not keep: 10.5 typed 01.5, 0.102 typed 0.120."""
+    sign = "-" if text.startswith("-") else ""
+    return f"{sign}0{text[len(sign):]}" + ("0" if "." in text else "")
 
 
 def angle_slips(degrees: float) -> List[Slip]:

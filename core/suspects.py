@@ -29,6 +29,8 @@ from .whole_set import Group, World, group_shifts, parameter_suspects, worlds_of
 SET_LEVEL = 0.002
 #: Odds (natural logarithm) by which the best cause must lead for the others not to be listed.
 CLOSE = math.log(30.0)
+#: Odds against a second blunder, of another kind, at the same pair. Common practice, no source.
+SECOND_BLUNDER = math.log(20.0)
 #: Share of wrong pairs up to which single pairs are accused.
 MOST_WRONG = 0.4
 #: Odds by which another reading of the whole set must lead before it is believed.
@@ -160,7 +162,8 @@ def _of_pair(reference: Reference, pairs, i: int) -> List[List[Suspect]]:
     ranked = _rank(reference, i)
     joint = ranked["both"]
     separate = [ranked[side] for side in ("horizontal", "vertical") if ranked[side]]
-    if joint and (not separate or joint[0].score >= sum(best[0].score for best in separate)):
+    apart = sum(best[0].score for best in separate) - SECOND_BLUNDER * (len(separate) - 1)
+    if joint and (not separate or joint[0].score >= apart):
         return [_listed(reference, pairs, i, joint)]
     return [_listed(reference, pairs, i, best) for best in separate]
 

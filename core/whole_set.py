@@ -71,7 +71,14 @@ def worlds_of(
     for unit in UNITS.values():
         ratio = unit.metres / settings.site_length.metres
         if abs(ratio - 1.0) > 0.1 and unit.code != "us-ft":
-            tries += _unit_tries(pairs, settings, unit, ratio)
+            said = f"With the control list read in {unit.plural}"
+            if unit.code != "m":
+                said += (" (international or US survey: 2 ppm apart, not to be told from these "
+                         "pairs)")
+            tries += _unit_tries(pairs, settings, said, ratio)
+            tries += _unit_tries(pairs, settings, "With the control list taken back from a "
+                                 f"conversion to {settings.site_length.plural} that it did not "
+                                 "need", 1.0 / ratio)
     if settings.scale is not None or settings.horizontal_model in ("rigid", "translation"):
         free = settings.replace(scale=None, horizontal_model="similarity")
         tries.append(("grid_or_ground", "With the scale solved instead of held", pairs, free))
@@ -98,11 +105,7 @@ def _doubtful(reference: Reference) -> bool:
     return outside >= MANY_OUTSIDE or odd_scale or reference.undecided()
 
 
-def _unit_tries(pairs, settings, unit, ratio):
-    words = f"With the control list read in {unit.plural}"
-    if unit.code != "m":
-        words += " (international or US survey: 2 ppm apart, not to be told from these pairs)"
-
+def _unit_tries(pairs, settings, words: str, ratio: float):
     def position(c):
         return dataclasses.replace(c, easting=c.easting * ratio, northing=c.northing * ratio)
 

@@ -49,6 +49,7 @@ class Made(NamedTuple):
     pairs: Tuple[Pair, ...]
     settings: Settings
     plane: pyproj.Proj
+    marks: np.ndarray  #: (n, 3) true latitude, longitude, height
     geoid_shift: float
 
 
@@ -93,21 +94,23 @@ def made_site(draw, marks: int, *, extent: Optional[float] = None, height: Optio
         gnss, control = (draw.uniform(0.005, 0.015), draw.uniform(0.003, 0.008)) if own else \
             (0.008, 0.005)
         up, control_up = (2.0 * gnss, control) if own else (0.015, 0.005)
-        e, n = draw.normal(0.0, math.hypot(gnss, control), 2)
+        e, n = draw.normal(0.0, control, 2)
+        seen = _displaced(draw, (lat[i], lon[i], heights[i]), gnss, up)
         site = origin + scale * np.array([cosine * base[i, 0] - sine * base[i, 1],
                                           sine * base[i, 0] + cosine * base[i, 1]]) + (e, n)
-        elevation = heights[i] - undulation[i] + draw.normal(0.0, math.hypot(up, control_up))
+        elevation = heights[i] - undulation[i] + draw.normal(0.0, control_up)
         pole = float(draw.choice(POLES)) if draw.random() < 0.7 else None
         pairs.append(Pair(
             Control(f"K{i + 1:02d}", round(site[0], 3), round(site[1], 3), round(elevation, 3),
                     sigma_h=control if own else None, sigma_v=control_up if own else None),
-            Observation(f"{101 + i}", round(lat[i], 9), round(lon[i], 9), round(heights[i], 3),
+            Observation(f"{101 + i}", round(seen[0], 9), round(seen[1], 9), round(seen[2], 3),
                         sigma_e=gnss if own else None, sigma_n=gnss if own else None,
                         sigma_u=up if own else None, pole=pole,
                         pole_kind="vertical" if pole else None,
                         session=f"day {1 + 3 * i // marks}", fix="fixed"),
         ))
-    return Made(tuple(pairs), Settings(**settings), plane, shift)
+    return Made(tuple(pairs), Settings(**settings), plane,
+                np.stack([lat, lon, heights], axis=1), shift)
 
 
 def _layout(draw, marks: int, extent: float) -> np.ndarray:
@@ -230,17 +233,17 @@ def _control_unit(draw, made: Made, i: int) -> Pair:
 def _wrong_control(draw, made: Made, i: int) -> Pair:
     """Observed at the mark of another pair, named as this one."""
     j = int(draw.choice([k for k in range(len(made.pairs)) if k != i]))
-    o = made.pairs[j].observation
-    sigma = 0.008 if o.sigma_e is None else o.sigma_e
-    lat, lon, up = _displaced(draw, o, sigma, 2.0 * sigma)
-    return _observed(made.pairs[i], latitude=lat, longitude=lon, height=o.height + up)
+    o = made.pairs[i].observation
+    lat, lon, height = _displaced(draw, made.marks[j], o.sigma_e or 0.008, o.sigma_u or 0.015)
+    return change(made.pairs[i], observation={
+        "latitude": round(lat, 9), "longitude": round(lon, 9), "height": round(height, 3)})
 
 
-def _displaced(draw, o: Observation, h: float, v: float) -> Tuple[float, float, float]:
+def _displaced(draw, at, h: float, v: float) -> Tuple[float, float, float]:
+    """A place with errors; the radius of the earth is round, the errors are small."""
     e, n = draw.normal(0.0, h, 2)
-    return (o.latitude + n / 111_200.0,
-            o.longitude + e / (111_200.0 * math.cos(math.radians(o.latitude))),
-            draw.normal(0.0, v))
+    return (at[0] + n / 111_200.0, at[1] + e / (111_200.0 * math.cos(math.radians(at[0]))),
+            at[2] + draw.normal(0.0, v))
 
 
 def _pole(draw, pair: Pair) -> Pair:
@@ -276,10 +279,9 @@ def _slant(draw, made: Made, i: int) -> Pair:
 
 def _not_fixed(draw, made: Made, i: int) -> Pair:
     fix, sigma = ("float", 0.4) if draw.random() < 0.5 else ("autonomous", 3.0)
-    o = made.pairs[i].observation
-    lat, lon, up = _displaced(draw, o, sigma, 2.0 * sigma)
+    lat, lon, height = _displaced(draw, made.marks[i], sigma, 2.0 * sigma)
     return change(made.pairs[i], observation={
-        "latitude": lat, "longitude": lon, "height": o.height + up, "fix": fix})
+        "latitude": lat, "longitude": lon, "height": height, "fix": fix})
 
 
 def _disturbed(draw, made: Made, i: int) -> Pair:
