@@ -47,7 +47,8 @@ def tilt(facts: SiteFacts, geoid: Optional[str] = None) -> Iterator[Finding]:
     if part is None:
         return
     if part.model == "shift":
-        yield _shift(facts, part, geoid)
+        if _vertical_reach(facts, part) > 0.0:  # else there is no place it could be wrong at
+            yield _shift(facts, part, geoid)
         return
     covariance = np.zeros((2, 2)) if part.cofactor is None else facts.covariance("vertical")[1:, 1:]
     found = Tilt(np.array(part.slopes), covariance)
