@@ -39,10 +39,12 @@ class Candidate:
 
 @dataclass(frozen=True)
 class _Trial:
-    """A value tried: what it would make of the position or the height of a pair."""
+    """A value tried: what it would make of the position or the height of a pair.
+
+    There are a thousand of them at a pair, so the corrected pair is made only when asked for.
+    """
 
     cause: str
-    words: str
     pair: Pair
     position: Optional[Tuple[float, float]] = None
     control: Optional[Tuple[float, float]] = None
@@ -50,6 +52,37 @@ class _Trial:
     elevation: Optional[float] = None
     other: Optional[int] = None
     spread: float = 0.0
+
+    def changes(self) -> Tuple[Dict[str, float], Dict[str, float]]:
+        """What changes in the observation and in the control point."""
+        tried = dict(zip(("latitude", "longitude"), self.position or ()))
+        given = dict(zip(("easting", "northing"), self.control or ()))
+        if self.height is not None:
+            tried["height"] = self.height
+        if self.elevation is not None:
+            given["elevation"] = self.elevation
+        return tried, given
+
+    def corrected(self) -> Pair:
+        if self.other is not None:
+            return self.pair
+        tried, given = self.changes()
+        return dataclasses.replace(
+            self.pair, observation=dataclasses.replace(self.pair.observation, **tried),
+            control=dataclasses.replace(self.pair.control, **given))
+
+    def words(self) -> str:
+        if self.other is not None:
+            return f"the observation taken for {self.pair.control.id}"
+        said = []
+        for value, changed in zip((self.pair.observation, self.pair.control), self.changes()):
+            for name, after in changed.items():
+                before = getattr(value, name)
+                form, unit = (".9f", "°") if name in ("latitude", "longitude") else \
+                    (".3f", " m" if name == "height" else "")
+                if before != after:
+                    said.append(f"{name} {after:{form}}{unit} instead of {before:{form}}{unit}")
+        return " and ".join(said)
 
 
 def candidates_of(reference: Reference, i: int) -> List[Candidate]:
@@ -102,27 +135,11 @@ def _position_trials(reference: Reference, i: int) -> Iterator[_Trial]:
 
 
 def _moved(pair: Pair, cause: str, latitude: float, longitude: float) -> _Trial:
-    old = pair.observation
-    new = dataclasses.replace(old, latitude=latitude, longitude=longitude)
-    said = []
-    for name, before, after in (("latitude", old.latitude, latitude),
-                                ("longitude", old.longitude, longitude)):
-        if before != after:
-            said.append(f"{name} {after:.9f}° instead of {before:.9f}°")
-    return _Trial(cause, " and ".join(said), dataclasses.replace(pair, observation=new),
-                  position=(latitude, longitude))
+    return _Trial(cause, pair, position=(latitude, longitude))
 
 
 def _replaced(pair: Pair, cause: str, easting: float, northing: float) -> _Trial:
-    old = pair.control
-    new = dataclasses.replace(old, easting=easting, northing=northing)
-    said = []
-    for name, before, after in (("easting", old.easting, easting),
-                                ("northing", old.northing, northing)):
-        if before != after:
-            said.append(f"{name} {after:.3f} instead of {before:.3f}")
-    return _Trial(cause, " and ".join(said), dataclasses.replace(pair, control=new),
-                  control=(easting, northing))
+    return _Trial(cause, pair, control=(easting, northing))
 
 
 def _height_trials(reference: Reference, i: int) -> Iterator[_Trial]:
@@ -143,16 +160,11 @@ def _height_trials(reference: Reference, i: int) -> Iterator[_Trial]:
 
 
 def _raised(pair: Pair, cause: str, height: float, spread: float = 0.0) -> _Trial:
-    new = dataclasses.replace(pair.observation, height=height)
-    words = f"height {height:.3f} m instead of {pair.observation.height:.3f} m"
-    return _Trial(cause, words, dataclasses.replace(pair, observation=new), height=height,
-                  spread=spread)
+    return _Trial(cause, pair, height=height, spread=spread)
 
 
 def _lifted(pair: Pair, cause: str, elevation: float) -> _Trial:
-    new = dataclasses.replace(pair.control, elevation=elevation)
-    words = f"elevation {elevation:.3f} instead of {pair.control.elevation:.3f}"
-    return _Trial(cause, words, dataclasses.replace(pair, control=new), elevation=elevation)
+    return _Trial(cause, pair, elevation=elevation)
 
 
 def _orthometric(reference: Reference, i: int) -> _Trial:
@@ -179,16 +191,14 @@ def _joint_trials(reference: Reference, i: int) -> Iterator[_Trial]:
         new = dataclasses.replace(
             pair, control=control,
             vertical=pair.vertical if control.has_elevation else Role.IDLE)
-        yield _Trial("wrong_control", f"the observation taken for {control.id}", new,
+        yield _Trial("wrong_control", new,
                      control=(control.easting, control.northing), elevation=control.elevation,
                      other=row)
     control = pair.control
     if control.has_elevation and reference.wrong_v(i):
         for e, n, z in zip(*(other_units(v) for v in (control.easting, control.northing,
                                                        control.elevation))):
-            new = dataclasses.replace(control, easting=e, northing=n, elevation=z)
-            yield _Trial("control_unit", f"control {e:.3f}, {n:.3f}, {z:.3f}",
-                         dataclasses.replace(pair, control=new), control=(e, n), elevation=z)
+            yield _Trial("control_unit", pair, control=(e, n), elevation=z)
 
 
 # -- how it is weighed -----------------------------------------------------------------------
@@ -362,12 +372,12 @@ def _candidate(reference, i, trial: _Trial, side: str, score: float, remaining: 
     vertical = side == "vertical"
     other = None if trial.other is None else reference.pairs[trial.other].control.id
     evidence = (
-        f"With {trial.words} {pair.observation.id} fits "
+        f"With {trial.words()} {pair.observation.id} fits "
         f"{other or pair.control.id} to {reference.say(remaining, vertical)} "
         f"(now {_misfit_words(reference, i, side)}): {CAUSES[trial.cause].words}."
     )
     ids = (pair.control.id,) if other is None else (pair.control.id, other)
-    return Candidate(trial.cause, side, ids, float(score), evidence, trial.pair,
+    return Candidate(trial.cause, side, ids, float(score), evidence, trial.corrected(),
                      _misfit(reference, i, side), remaining)
 
 

@@ -27,8 +27,9 @@ from .whole_set import Group, World, group_shifts, parameter_suspects, worlds_of
 #: A pair is taken for good unless so unlikely a test value would occur by chance anywhere in the
 #: whole set.
 SET_LEVEL = 0.002
-#: Odds (natural logarithm) by which the best cause must lead for the others not to be listed.
-CLOSE = math.log(30.0)
+#: Odds (natural logarithm) by which the best cause must lead for the others not to be listed. A
+#: missing pole of 2 m is one value, a wrong digit one of about seventy: both must be listed.
+CLOSE = math.log(200.0)
 #: Odds against a second blunder, of another kind, at the same pair. Common practice, no source.
 SECOND_BLUNDER = math.log(20.0)
 #: Share of wrong pairs up to which single pairs are accused.
