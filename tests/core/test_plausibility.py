@@ -694,7 +694,7 @@ def test_published_parameters() -> None:
         {"easting": -480000.0, "northing": -5300000.0, "scale": 1.0002, "rotation": 12.5},
         vertical={"shift": -44.0})
     bare = plausibility(tie)
-    assert {f.topic for f in bare} == {"tilt", "horizontal-checks", "vertical-checks"}
+    assert {f.topic for f in bare} == {"horizontal-checks", "vertical-checks"}  # no extent, no tilt
     at = geodetic(PLACES["inland"], SQUARE, 400.0)
     findings = plausibility(tie, *at.T)
     said = found(findings, "scale")
