@@ -41,7 +41,7 @@ ESTIMATED = replace(
 
 @lru_cache(maxsize=None)
 def _honest() -> Dict[str, Rates]:
-    return count([task(case.name, honest, case, 100) for case in SOME], SEED)
+    return count([task(case.name, honest, case, 80) for case in SOME], SEED)
 
 
 def _pooled(counted: Dict[str, Rates], name: str) -> Rate:
