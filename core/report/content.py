@@ -204,7 +204,7 @@ def _scale_words(tie: Tie) -> str:
         return ", typed"
     if not isinstance(held, HeldScale):
         return ", scale solved" if tie.settings.horizontal_model == "similarity" else ""
-    how = f"within ± {held.sigma:.2g}" if held.sigma else "exactly"
+    how = f"within ± {held.sigma * 1e6:.2g} ppm" if held.sigma else "exactly"
     return f", scale held at {held.value:.9f} {how} ({held.basis})"
 
 

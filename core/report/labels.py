@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 from typing import Dict, List, NamedTuple, Sequence, Tuple
 
+import numpy as np
+
 #: Names longer than this are shortened, to what tells them apart.
 LONGEST = 16
 #: Width of a letter and height of a line, of the size of the type.
@@ -12,6 +14,8 @@ LETTER, LINE = 0.64, 1.15
 #: Places to try, best first: (across, up) of the mark, in half label sizes plus the gap.
 PLACES = ((1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1), (1, 0), (-1, 0))
 GAP = 6.0
+#: How much worse it is to leave the frame than to cover something.
+OUTSIDE = 10.0
 
 
 class Box(NamedTuple):
@@ -21,12 +25,6 @@ class Box(NamedTuple):
     top: float
     right: float
     bottom: float
-
-    def overlap(self, other: "Box") -> float:
-        """Area that both cover."""
-        across = min(self.right, other.right) - max(self.left, other.left)
-        down = min(self.bottom, other.bottom) - max(self.top, other.top)
-        return max(0.0, across) * max(0.0, down)
 
 
 def short_names(names: Sequence[str]) -> Dict[str, str]:
@@ -65,25 +63,30 @@ def placed(
 
     Each name in turn takes the place that covers least.
     """
-    occupied = list(taken)
-    boxes = []
-    for x, y, name in marks:
-        half_width, half_height = LETTER * size * len(name) / 2.0, LINE * size / 2.0
-
-        def at(across: int, up: int) -> Box:
-            cx = x + across * (half_width + GAP)  # noqa: B023 (called within this round only)
-            cy = y - up * (half_height + GAP / (1 if not across else 2))  # noqa: B023
-            return Box(cx - half_width, cy - half_height,  # noqa: B023
-                       cx + half_width, cy + half_height)  # noqa: B023
-
-        choices = [at(across, up) for across, up in PLACES]
-        best = min(choices, key=lambda box: _cost(box, occupied, frame))
-        boxes.append(best)
-        occupied.append(best)
+    occupied = np.zeros((len(taken) + len(marks), 4))
+    occupied[: len(taken)] = np.array(taken).reshape(-1, 4)
+    boxes: List[Box] = []
+    for count, (x, y, name) in enumerate(marks, start=len(taken)):
+        choices = _choices(x, y, LETTER * size * len(name) / 2.0, LINE * size / 2.0)
+        covered = [_overlap(choice, occupied[:count]).sum() for choice in choices]
+        outside = np.prod(choices[:, 2:] - choices[:, :2], axis=1) - _overlap(
+            np.array(frame), choices)
+        best = int(np.argmin(np.array(covered) + OUTSIDE * outside))
+        occupied[count] = choices[best]
+        boxes.append(Box(*choices[best].tolist()))
     return boxes
 
 
-def _cost(box: Box, occupied: Sequence[Box], frame: Box) -> float:
-    area = (box.right - box.left) * (box.bottom - box.top)
-    outside = area - box.overlap(frame)
-    return 10.0 * outside + sum(box.overlap(other) for other in occupied)
+def _choices(x: float, y: float, half_width: float, half_height: float) -> np.ndarray:
+    """(8, 4) boxes around a mark, in the order of `PLACES`."""
+    across, up = np.array(PLACES, dtype=float).T
+    beside = np.where(across == 0.0, GAP, GAP / 2.0)
+    middle = np.stack([x + across * (half_width + GAP), y - up * (half_height + beside)], axis=1)
+    half = np.array([half_width, half_height])
+    return np.hstack([middle - half, middle + half])
+
+
+def _overlap(box: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """(n,) area that a box shares with each of (n, 4) others."""
+    sides = np.minimum(box[2:], others[:, 2:]) - np.maximum(box[:2], others[:, :2])
+    return np.prod(np.maximum(sides, 0.0), axis=1)
