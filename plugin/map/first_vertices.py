@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from typing import Iterator, Optional, Tuple
 
-from qgis.core import QgsFeatureRequest, QgsPoint, QgsVectorLayer
+from qgis.core import QgsFeature, QgsFeatureRequest, QgsPoint, QgsVectorLayer
+
+
+def first_vertex(feature: QgsFeature) -> Optional[QgsPoint]:
+    """The first point of a feature; None without one."""
+    if not feature.hasGeometry():
+        return None
+    vertex = next(feature.geometry().vertices(), None)
+    return None if vertex is None or vertex.isEmpty() else vertex
 
 
 def first_vertices(layer: QgsVectorLayer) -> Iterator[Tuple[int, Optional[QgsPoint]]]:
@@ -12,5 +20,4 @@ def first_vertices(layer: QgsVectorLayer) -> Iterator[Tuple[int, Optional[QgsPoi
     request = QgsFeatureRequest()
     request.setNoAttributes()
     for feature in layer.getFeatures(request):
-        vertex = next(feature.geometry().vertices(), None) if feature.hasGeometry() else None
-        yield feature.id(), None if vertex is None or vertex.isEmpty() else vertex
+        yield feature.id(), first_vertex(feature)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
-from typing import Dict, List, Optional, Tuple, Union
+from typing import Dict, Iterator, List, Optional, Tuple, Union
 
 import numpy as np
 from qgis.core import (
     QgsCoordinateTransform,
     QgsCsException,
+    QgsFeatureRequest,
+    QgsPoint,
     QgsPointXY,
     QgsProject,
     QgsVectorLayer,
@@ -19,20 +21,32 @@ from qgis.PyQt.QtCore import QObject, pyqtSignal
 
 from ...core.errors import InputError, SitetieError
 from ...core.nearby import control_positions, nearest, predicted_positions, search_radius
+from ...core.pair_table import cell_text
 from ...core.pairs import Control, Observation
 from ...core.settings import Settings
+from ...core.tie import Tie
+from ..cells import cell
 from ..job.job import Job
 from ..job.layer_points import read_control, read_observations
 from ..job.layer_source import find_layer, has_points
-from ..job.state import LayerSource
+from ..job.state import FEATURE_ID, LayerSource
+from .canvas_places import on_canvas
 from .connections import Connections
-from .first_vertices import first_vertices
+from .first_vertices import first_vertex
 
 #: Signals of a layer after which its marks may be other ones.
 CHANGES = (
     "dataChanged", "featureAdded", "featuresDeleted", "geometryChanged", "attributeValueChanged",
     "crsChanged", "subsetStringChanged", "afterRollBack",
 )
+
+
+#: Marks looked at near a point; repeated shots at one place are fewer.
+MOST_NEAR = 40
+#: Features of a layer at most: finding the marks of a larger one would take QGIS's time.
+MOST_MARKS = 100_000
+#: Features of a layer that is read through to find a partner where the map has no CRS.
+MOST_READ = 2000
 
 
 class Kind(enum.Enum):
@@ -50,28 +64,40 @@ class Kind(enum.Enum):
         return "a control point" if self is Kind.CONTROL else "an observation"
 
 
-@dataclass(frozen=True, eq=False)
+ID_NAMES = {Kind.CONTROL: "control_id", Kind.OBSERVATION: "observation_id"}
+
+
 class MapMark:
-    """A feature of one of the two layers.
+    """A feature of one of the two layers; its values are read when they are first asked for.
 
     Attributes
     ----------
     kind : Kind
     feature_id : int
+    id : str
+        Blank where the feature has none.
     point : QgsPointXY or None
         On the canvas; None for a feature without a geometry, which can only be paired by its id.
-    value : Control, Observation or None
-        None when the feature cannot be read; `MapMarks.fault` says why.
     """
 
-    kind: Kind
-    feature_id: int
-    point: Optional[QgsPointXY]
-    value: Union[Control, Observation, None]
+    def __init__(
+        self, side: "_Side", feature_id: int, name: str, point: Optional[QgsPointXY]
+    ) -> None:
+        self.kind, self.feature_id, self.id, self.point = side.kind, feature_id, name, point
+        self._side: Optional[_Side] = side
+        self._value: Union[Control, Observation, None] = None
 
     @property
-    def id(self) -> str:
-        return "" if self.value is None else self.value.id
+    def value(self) -> Union[Control, Observation, None]:
+        """None when the feature cannot be read; `MapMarks.fault` says why."""
+        if self._side is not None:
+            side, self._side = self._side, None
+            self._value = side.read_one(self)
+        return self._value
+
+    def take(self, value: Union[Control, Observation, None]) -> None:
+        """What reading all features at once has found."""
+        self._side, self._value = None, value
 
 
 @dataclass(frozen=True)
@@ -83,20 +109,73 @@ class Partner:
 
 
 class _Side:
-    """The marks of one layer."""
+    """The marks of one layer.
+
+    Raises
+    ------
+    SitetieError
+        When the mapping or the CRS of the layer cannot serve.
+    """
 
     def __init__(
-        self, source: LayerSource, settings: Settings, layer: QgsVectorLayer,
-        marks: List[MapMark], faults: List[SitetieError],
+        self, kind: Kind, source: LayerSource, settings: Settings, layer: QgsVectorLayer,
+        canvas: QgsMapCanvas,
     ) -> None:
-        self.source, self.settings, self.layer = source, settings, layer
+        self.kind, self.source, self.settings, self.layer = kind, source, settings, layer
         self.layer_id = layer.id()
-        self.marks, self.faults = marks, faults
+        if layer.featureCount() > MOST_MARKS:
+            raise InputError(
+                f"The layer has {layer.featureCount():,} features, too many to look for marks in.",
+                "Choose a layer with the marks alone, or set a filter on it.", file=layer.name(),
+            )
+        self.read([])  # no feature: only what the layer itself cannot do
+        change = QgsCoordinateTransform(
+            layer.crs(), canvas.mapSettings().destinationCrs(), QgsProject.instance())
+        id_field = source.field_of(ID_NAMES[kind])
+        self.marks = [
+            MapMark(self, feature_id, name, _moved(change, vertex))
+            for feature_id, name, vertex in _named_vertices(layer, id_field)
+        ]
         self.points = np.array(
             [(np.nan, np.nan) if mark.point is None else (mark.point.x(), mark.point.y())
-             for mark in marks], dtype=float,
+             for mark in self.marks], dtype=float,
         ).reshape(-1, 2)
-        self.readable = [mark for mark in marks if mark.value is not None]
+        self._first: Dict[str, int] = {}
+        for mark in self.marks:
+            self._first.setdefault(mark.id, mark.feature_id)
+        self.faults: List[SitetieError] = []
+        self._all_read = False
+
+    def read(
+        self, feature_ids: Optional[List[int]], skipped: Optional[List[SitetieError]] = None
+    ) -> Dict[int, Union[Control, Observation]]:
+        """Values of features; see `read_control`."""
+        found: Dict[int, Union[Control, Observation]] = {}
+        if self.kind is Kind.CONTROL:
+            found.update(read_control(self.layer, self.source, feature_ids, skipped))
+        else:
+            found.update(read_observations(
+                self.layer, self.source, self.settings, feature_ids, skipped))
+        return found
+
+    def read_one(self, mark: MapMark) -> Union[Control, Observation, None]:
+        """The value of a feature; None for one that cannot be read, or whose id is taken."""
+        if self._first.get(mark.id) != mark.feature_id:
+            return None
+        try:
+            return self.read([mark.feature_id], []).get(mark.feature_id)
+        except SitetieError:
+            return None
+
+    def readable(self) -> List[MapMark]:
+        """All marks that can be read."""
+        if not self._all_read:
+            self.faults = []
+            values = self.read(None, self.faults)
+            for mark in self.marks:
+                mark.take(values.get(mark.feature_id))
+            self._all_read = True
+        return [mark for mark in self.marks if mark.value is not None]
 
 
 class MapMarks(QObject):
@@ -115,7 +194,6 @@ class MapMarks(QObject):
         self._job, self._canvas = job, canvas
         self._sides: Dict[Kind, _Side] = {}
         self._layers = Connections()
-        self._predicted: Tuple[object, object, np.ndarray] = (None, None, np.zeros((0, 2)))
         self._always = Connections()
         self._always.make(canvas, "destinationCrsChanged", self._forget)
         # Not before they are gone: whoever hears of it would read them once more.
@@ -157,6 +235,18 @@ class MapMarks(QObject):
     def layer(self, kind: Kind) -> Optional[QgsVectorLayer]:
         return find_layer(self.source(kind))
 
+    def named(self, kind: Kind) -> Dict[str, MapMark]:
+        """Marks by their id, read or not; none where there is no usable layer."""
+        try:
+            marks = self._side(kind).marks
+        except SitetieError:
+            return {}
+        found: Dict[str, MapMark] = {}
+        for mark in marks:
+            if mark.id:
+                found.setdefault(mark.id, mark)
+        return found
+
     def readable(self, kind: Kind) -> List[MapMark]:
         """All marks of a kind that can be read, on the map or not.
 
@@ -165,15 +255,17 @@ class MapMarks(QObject):
         SitetieError
             When there is no such layer, or its mapping cannot serve.
         """
-        return list(self._side(kind).readable)
+        return self._side(kind).readable()
 
     def faults(self, kind: Kind) -> List[SitetieError]:
         """Why some features cannot be read. Raises as `readable`."""
-        return list(self._side(kind).faults)
+        side = self._side(kind)
+        side.readable()
+        return list(side.faults)
 
     def near(self, kind: Kind, point: QgsPointXY, tolerance: float) -> List[MapMark]:
-        """Marks within a distance (map units) of a point, nearest first; none of a layer that is
-        not shown."""
+        """Marks within a distance (map units) of a point, nearest first and not more than
+        `MOST_NEAR`; none of a layer that is not shown."""
         if self.layer(kind) not in self._canvas.layers():
             return []
         try:
@@ -182,43 +274,61 @@ class MapMarks(QObject):
             return []
         distances = np.hypot(side.points[:, 0] - point.x(), side.points[:, 1] - point.y())
         found = np.flatnonzero(distances <= tolerance)
-        return [side.marks[i] for i in found[np.argsort(distances[found], kind="stable")]]
+        found = found[np.argsort(distances[found], kind="stable")][:MOST_NEAR]
+        return [side.marks[i] for i in found]
 
     def fault(self, mark: MapMark) -> SitetieError:
         """Why a mark without a value cannot be read."""
-        layer, source = self.layer(mark.kind), self.source(mark.kind)
-        if layer is not None and source is not None:
-            try:
-                _read(layer, source, self._job.state.settings, mark.kind, [mark.feature_id], None)
-            except SitetieError as error:
-                return error
+        try:
+            self._side(mark.kind).read([mark.feature_id])
+        except SitetieError as error:
+            return error
         return InputError(
-            f"Feature {mark.feature_id} has the id of another feature.",
+            f"Feature {mark.feature_id} has the id of another feature ({mark.id}).",
             "Give every feature an id of its own.",
         )
 
     def partner(self, mark: MapMark) -> Optional[Partner]:
         """Whom the tie expects beside a mark: the nearest of the other kind that is in no pair
         yet, as far as honest ones may lie. None where there is no tie or nobody."""
-        tie = self._job.tie
-        if tie is None or mark.value is None:
+        tie, here = self._job.tie, self.place(mark)
+        if tie is None or here is None:
             return None
         pairs = self._job.state.pairs
         taken = {pair.control.id for pair in pairs} | {pair.observation.id for pair in pairs}
         try:
-            others = self._side(mark.kind.other).readable
-            places = self._places(mark.kind.other).copy()
-            here = self.place(mark)
-            shot = mark if mark.kind is Kind.OBSERVATION else None
-            places[[other.id in taken for other in others]] = np.nan
-            found = None if here is None else nearest(here, places)
+            others = [other for other in self._candidates(mark.kind.other, here, tie)
+                      if other.id not in taken and other.value is not None]
+            values = [other.value for other in others]
+            if mark.kind is Kind.CONTROL:
+                places = predicted_positions(values, tie)  # type: ignore[arg-type]
+            else:
+                places = control_positions(values)  # type: ignore[arg-type]
+            found = nearest(here, places)
             if found is None:
                 return None
-            shot = shot or others[found[0]]
+            shot = mark if mark.kind is Kind.OBSERVATION else others[found[0]]
             radius = search_radius(tie, [shot.value])  # type: ignore[list-item]
         except SitetieError:
             return None
         return Partner(others[found[0]], found[1]) if found[1] <= radius else None
+
+    def _candidates(
+        self, kind: Kind, here: Tuple[float, float], tie: Tie
+    ) -> List[MapMark]:
+        """Marks that may be the partner: all control; of observations those drawn nearest to
+        where the tie expects one, so that a large layer need not be read through."""
+        side = self._side(kind)
+        if kind is Kind.CONTROL or len(side.marks) <= MOST_NEAR:
+            return side.readable()
+        latitude, longitude, _ = tie.to_geodetic(*here)
+        point = on_canvas(self._canvas, float(latitude), float(longitude),
+                          tie.settings.observation_crs)
+        if point is None:
+            return side.readable() if len(side.marks) <= MOST_READ else []
+        distances = np.hypot(side.points[:, 0] - point.x(), side.points[:, 1] - point.y())
+        order = np.argsort(np.nan_to_num(distances, nan=np.inf))[:MOST_NEAR]
+        return [side.marks[i] for i in order]
 
     def place(self, mark: MapMark) -> Optional[Tuple[float, float]]:
         """Site easting and northing of a mark: given for control, by the tie for an observation.
@@ -236,18 +346,6 @@ class MapMarks(QObject):
             return None
         return (float(values[0]), float(values[1])) if np.isfinite(values).all() else None
 
-    def _places(self, kind: Kind) -> np.ndarray:
-        """(n, 2) site positions of the readable marks of a kind."""
-        side = self._side(kind)
-        values = [mark.value for mark in side.readable]
-        if kind is Kind.CONTROL:
-            return control_positions(values)  # type: ignore[arg-type]
-        tie = self._job.tie
-        assert tie is not None  # only asked for where there is one
-        if self._predicted[0] is not tie or self._predicted[1] is not side:
-            self._predicted = (tie, side, predicted_positions(values, tie))  # type: ignore[arg-type]
-        return self._predicted[2]
-
     # -- reading ------------------------------------------------------------------------------
 
     def _side(self, kind: Kind) -> _Side:
@@ -260,21 +358,11 @@ class MapMarks(QObject):
         known = self._sides.get(kind)
         if known is not None and known.layer is layer:
             return known
-        side = self._read_side(kind, source, layer)
+        side = _Side(kind, source, self._job.state.settings, layer, self._canvas)
         self._sides[kind] = side
         for signal in CHANGES:
             self._layers.make(layer, signal, self._forget)
         return side
-
-    def _read_side(self, kind: Kind, source: LayerSource, layer: QgsVectorLayer) -> _Side:
-        settings = self._job.state.settings
-        faults: List[SitetieError] = []
-        values = dict(_read(layer, source, settings, kind, None, faults))
-        marks = []
-        for feature_id, point in _points(layer, self._canvas).items():
-            marks.append(MapMark(kind, feature_id, point, values.pop(feature_id, None)))
-        marks += [MapMark(kind, feature_id, None, value) for feature_id, value in values.items()]
-        return _Side(source, settings, layer, marks, faults)
 
     def _forget(self, *_: object) -> None:
         self._layers.undo()
@@ -297,22 +385,21 @@ class MapMarks(QObject):
                 return
 
 
-def _read(layer, source, settings, kind: Kind, feature_ids, skipped):
-    """(feature id, value) of the features that can be read."""
-    if kind is Kind.CONTROL:
-        return [tuple(found) for found in read_control(layer, source, feature_ids, skipped)]
-    return [tuple(found) for found in
-            read_observations(layer, source, settings, feature_ids, skipped)]
+def _named_vertices(
+    layer: QgsVectorLayer, id_field: Optional[str]
+) -> Iterator[Tuple[int, str, Optional[QgsPoint]]]:
+    """Feature id, the id that people know it by, first point in the CRS of the layer."""
+    place = layer.fields().lookupField(id_field) if id_field not in (None, FEATURE_ID) else -1
+    request = QgsFeatureRequest()
+    request.setSubsetOfAttributes([] if place < 0 else [place])
+    for feature in layer.getFeatures(request):
+        name = str(feature.id()) if place < 0 else cell_text(cell(feature.attribute(place)))
+        yield feature.id(), name, first_vertex(feature)
 
 
-def _points(layer: QgsVectorLayer, canvas: QgsMapCanvas) -> Dict[int, Optional[QgsPointXY]]:
-    """Where the features of a layer are drawn; a layer without a CRS is drawn as it stands."""
-    change = QgsCoordinateTransform(
-        layer.crs(), canvas.mapSettings().destinationCrs(), QgsProject.instance())
-    points: Dict[int, Optional[QgsPointXY]] = {}
-    for feature_id, vertex in first_vertices(layer):
-        try:
-            points[feature_id] = None if vertex is None else change.transform(QgsPointXY(vertex))
-        except QgsCsException:
-            points[feature_id] = None
-    return points
+def _moved(change: QgsCoordinateTransform, vertex: Optional[QgsPoint]) -> Optional[QgsPointXY]:
+    """A point on the canvas; a layer without a CRS is drawn as it stands."""
+    try:
+        return None if vertex is None else change.transform(QgsPointXY(vertex))
+    except QgsCsException:
+        return None

@@ -9,7 +9,6 @@ from qgis.core import QgsGeometry, QgsPointXY, QgsProject, QgsRectangle
 from qgis.gui import QgsMapCanvas
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
-from ...core.errors import SitetieError
 from ...core.pairs import Pair
 from ..job.job import Job
 from .canvas_places import on_canvas
@@ -115,7 +114,7 @@ class PairFinder(QObject):
     def _drawn(self, kind: Kind) -> Dict[str, QgsPointXY]:
         if self._marks.problem(kind):
             return {}
-        return {mark.id: mark.point for mark in self._marks.readable(kind)
+        return {name: mark.point for name, mark in self._marks.named(kind).items()
                 if mark.point is not None}
 
     def _redraw(self, *_: object) -> None:
@@ -156,10 +155,7 @@ class PairFinder(QObject):
     def _layer_selected(self, kind: Kind, chosen: List[int], *_: object) -> None:
         if not chosen:
             return
-        try:
-            known = {mark.feature_id: mark.id for mark in self._marks.readable(kind)}
-        except SitetieError:
-            return
+        known = {mark.feature_id: name for name, mark in self._marks.named(kind).items()}
         wanted = known.get(chosen[0])
         for place, pair in enumerate(self._job.state.pairs):
             part = pair.control if kind is Kind.CONTROL else pair.observation

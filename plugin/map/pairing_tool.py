@@ -224,7 +224,7 @@ class PairingTool(QgsMapTool):
         def rank(mark: MapMark):
             assert mark.point is not None  # `near` finds by point
             away = round(mark.point.distance(point) / (SAME_PLACE * tolerance))
-            return mark.value is None, bool(words.pairs_of(mark, pairs)), away, mark.id
+            return bool(words.pairs_of(mark, pairs)), away, mark.id
 
         found.sort(key=rank)
         if [_same(mark) for mark in found] != [_same(mark) for mark in self._choices]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Optional, Sequence
 
-from ...core.pairs import Control, Observation, Pair
+from ...core.pairs import Observation, Pair
 from ...core.units import LengthUnit
 from ...core.wording import length_words, listed
 from .map_marks import Kind, MapMark, Partner
@@ -77,11 +77,9 @@ def observation_taken(mark: MapMark, pairs: Sequence[Pair]) -> str:
 
 def pairs_of(mark: MapMark, pairs: Sequence[Pair]) -> Sequence[Pair]:
     """The pairs a mark is in."""
-    if isinstance(mark.value, Control):
+    if mark.kind is Kind.CONTROL:
         return [pair for pair in pairs if pair.control.id == mark.id]
-    if isinstance(mark.value, Observation):
-        return [pair for pair in pairs if pair.observation.id == mark.id]
-    return []
+    return [pair for pair in pairs if pair.observation.id == mark.id]
 
 
 def in_order(one: MapMark, other: MapMark):

@@ -352,12 +352,9 @@ class TypingDialog(QDialog):
                     for pair in pairs], "the other pairs"
         if self._marks.layer(Kind.OBSERVATION) is None:
             return [], ""
-        try:
-            shots = self._marks.readable(Kind.OBSERVATION)[:SOME]
-        except SitetieError:
-            return [], ""
-        return [Place(shot.id, shot.value.latitude, shot.value.longitude)  # type: ignore[union-attr]
-                for shot in shots], "the observations of the layer"
+        shots = [mark.value for mark in list(self._marks.named(Kind.OBSERVATION).values())[:SOME]]
+        return [Place(shot.id, shot.latitude, shot.longitude)
+                for shot in shots if isinstance(shot, Observation)], "the observations of the layer"
 
     def _show_verdict(
         self, typed: TypedPosition, position: Optional[GeodeticCoordinates],

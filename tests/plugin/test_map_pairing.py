@@ -18,6 +18,7 @@ from qgis.PyQt.QtWidgets import QLabel
 
 from sitetie.core import Role
 from sitetie.plugin.job.layer_source import guess_control, guess_observations
+from sitetie.plugin.map import map_marks
 from sitetie.plugin.map.map_marks import Kind
 from sitetie.plugin.map.pairing_tool import Step
 
@@ -246,6 +247,32 @@ def test_a_table_without_points(bench: MapBench) -> None:
     bench.job.change("table", bench.job.state.replace(observations=guess_observations(table)))
     bench.controller.start_pairing()
     assert "has no points on the map. Pair by ids" in bench.said[-1]
+
+
+def test_a_layer_with_far_too_many_features(
+    bench: MapBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(map_marks, "MOST_MARKS", 17)
+    bench.controller.start_pairing()
+    assert bench.said[-1].startswith(
+        "Shots at marks: The layer has 18 features, too many to look for marks in.")
+
+
+def test_a_partner_is_found_in_a_large_layer_too(
+    pairing: MapBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Then only the observations drawn near the expected place are read."""
+    monkeypatch.setattr(map_marks, "MOST_NEAR", 3)
+    pairing.pair("K01", "K01-1")
+    pairing.pair("K02", "K02-1")
+    for name in ("K03", "K04", "K07", "K10"):
+        partner = pairing.controller.marks.partner(pairing.mark(Kind.CONTROL, name))
+        assert partner.mark.id.startswith(f"{name}-")
+    pairing.canvas.setDestinationCrs(QgsCoordinateReferenceSystem())
+    partner = pairing.controller.marks.partner(pairing.mark(Kind.CONTROL, "K03"))
+    assert partner.mark.id == "K03-1"
+    monkeypatch.setattr(map_marks, "MOST_READ", 3)
+    assert pairing.controller.marks.partner(pairing.mark(Kind.CONTROL, "K03")) is None
 
 
 def test_layers_in_any_crs(bench: MapBench) -> None:
