@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from qgis.gui import QgsMapCanvas
-from qgis.PyQt.QtCore import QPoint, Qt
+from qgis.PyQt.QtCore import QEvent, QObject, QPoint, Qt
 from qgis.PyQt.QtGui import QColor, QPainter, QPaintEvent, QPalette
 from qgis.PyQt.QtWidgets import QFrame, QLabel, QToolTip
 
@@ -30,6 +30,13 @@ class FloatingLabel(QLabel):
             QPalette.ColorRole.WindowText, palette.color(QPalette.ColorRole.ToolTipText))
         self.setPalette(palette)
         self.hide()
+        canvas.installEventFilter(self)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Goes when the cursor leaves the map."""
+        if event.type() == QEvent.Type.Leave:
+            self.hide()
+        return super().eventFilter(watched, event)
 
     def paintEvent(self, event: QPaintEvent) -> None:
         # A theme's style sheet colours the letters and takes the ground away: it is painted here.

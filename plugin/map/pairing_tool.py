@@ -116,7 +116,10 @@ class PairingTool(QgsMapTool):
         self._choices, self._place = [], 0
         self._propose()
         self._draw()
-        self._say(self._standing_words())
+        self.label.say(self._standing_words(), self._cursor)
+        # The dock's message stays as it is while the cursor moves on: no distance in it.
+        unit = self._job.state.settings.site_length
+        self.said.emit(words.chosen(mark, self._partner, "", unit))
 
     def _pair(self, second: MapMark) -> None:
         """From the second step to a pair, and back to the first."""

@@ -96,7 +96,9 @@ class PreviewDialog(QDialog):
             first.setCheckState(Qt.CheckState.Checked)
             self.table.setItem(place, 0, first)
             self.table.setItem(place, 1, QTableWidgetItem(proposal.observation.id))
-            self.table.setItem(place, 2, QTableWidgetItem(proposal.remark))
+            remark = QTableWidgetItem(proposal.remark)
+            remark.setToolTip(proposal.remark)
+            self.table.setItem(place, 2, remark)
         self.table.blockSignals(False)
         self._count()
 
