@@ -95,7 +95,8 @@ class AcceptDialog(QDialog):
 
 
 def _page(tie: Tie, serious: List[str]) -> str:
-    parts = [f"<p><b>{html.escape(headline(tie.pairs, tie).standing)}</b></p>"]
+    parts = [f"<p><b>{html.escape(headline(tie.pairs, tie).standing)}</b></p>",
+             f"<p>{html.escape(_units(tie))}</p>"]
     notes = [item.sentence for item in plausibility(tie) if item.level == NOTE]
     notes += tie.cautions
     if serious:
@@ -106,6 +107,12 @@ def _page(tie: Tie, serious: List[str]) -> str:
         parts.append("<p><b>Worth knowing</b></p>" + _list(notes))
     parts.append("<p><b>Before it is relied on</b></p>" + _list(CAUTIONS))
     return "".join(parts)
+
+
+def _units(tie: Tie) -> str:
+    """The units in words: they were chosen long before, or left as they were."""
+    site, elevation = tie.settings.site_length.plural, tie.settings.elevation_length.plural
+    return f"The site grid is in {site}, elevations are in {elevation}."
 
 
 def _list(sentences) -> str:

@@ -67,8 +67,9 @@ class AcceptedPanel(QWidget):
         buttons.setColumnStretch(2, 1)
         layout = QVBoxLayout(self)
         layout.addWidget(self.none)
-        layout.addWidget(self.list, 1)
+        # Above the list: at its foot they would move whenever a message comes or goes below.
         layout.addLayout(buttons)
+        layout.addWidget(self.list, 1)
         layout.addStretch(0)
         job.changed.connect(self.show_state)
         self.list.currentItemChanged.connect(lambda *_: self._enable())

@@ -160,8 +160,9 @@ class SitetieDock(QgsDockWidget):
 
     def _go(self, way: str) -> None:
         """A link of the first page."""
-        if way == "layers":
-            self.show_page(LAYERS)
+        pages = {"layers": LAYERS, "settings": SETTINGS}
+        if way in pages:
+            self.show_page(pages[way])
         else:
             getattr(self.actions_, way).trigger()
 

@@ -25,13 +25,15 @@ EMPTY = (
     "<p>A pair is a control point and the GNSS observation of the same mark.</p>"
     "<ol style='margin-left:-20px'>"
     "<li style='margin-bottom:6px'>Choose the layer with the control points and the layer with "
-    "the observations under <a href='layers'>Layers</a>.</li>"
+    "the observations under <a href='layers'>Layers</a>, and the unit of the site grid under "
+    "<a href='settings'>Site settings</a>.</li>"
     "<li style='margin-bottom:6px'>Then <a href='pair_on_map'>pair on the map</a>: point at a "
     "control point and at its observation. From two pairs on there is a solution, and it follows "
     "every change.</li>"
     "<li>Set some pairs to <b>check</b>: they are withheld, and show what the tie is worth.</li>"
     "</ol>"
-    "<p>Or bring in pairs <a href='pair_from_table'>from a table</a>.</p>"
+    "<p>Or pair <a href='pair_by_ids'>by ids</a>, or bring in pairs "
+    "<a href='pair_from_table'>from a table</a>.</p>"
 )
 
 
@@ -41,7 +43,7 @@ class PairsPanel(QWidget):
     Signals
     -------
     way_asked
-        A link of the first page: ``layers``, ``pair_on_map`` or ``pair_from_table``.
+        A link of the first page: ``layers``, ``settings``, or the name of an action.
     """
 
     way_asked = pyqtSignal(str)

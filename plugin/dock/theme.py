@@ -94,9 +94,9 @@ def _draw(painter: QPainter, verdict: str, main: QColor, quiet: QColor) -> None:
             QPolygonF([QPointF(16, 2), QPointF(30, 16), QPointF(16, 30), QPointF(2, 16)]))
         _sign(painter, "?", main, 16)
     elif verdict == CANNOT_TEST:
+        # Not a cross: beside a row that looks like a button to take it out.
         painter.setPen(QPen(quiet, 3))
-        painter.drawLine(QPointF(10, 10), QPointF(22, 22))
-        painter.drawLine(QPointF(22, 10), QPointF(10, 22))
+        painter.drawRect(QRectF(10, 10, 12, 12))
     elif verdict == IDLE:
         painter.setPen(QPen(quiet, 3))
         painter.drawLine(QPointF(10, 16), QPointF(22, 16))
