@@ -91,7 +91,8 @@ class LayerChoice(QWidget):
         self.box.setAccessibleName(f"Layer of the {title.lower()}")
         self.box.setToolTip(meaning)
         self.box.setAllowEmptyLayer(True)
-        self.box.setFilters(QgsMapLayerProxyModel.Filter.VectorLayer)
+        self.box.setFilters(QgsMapLayerProxyModel.Filter.PointLayer
+                            | QgsMapLayerProxyModel.Filter.NoGeometry)
         self.box.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         # Only what a person does counts: the list also changes by itself when layers go.
         self.box.activated.connect(lambda _: self._choose())
