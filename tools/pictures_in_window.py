@@ -174,6 +174,8 @@ def steps() -> Iterator[None]:
     point_at(on_map("Shots at marks", "observation_id", "K01-1"), "pointing_at_its_observation")
     point_at(on_map("Shots at marks", "observation_id", "K05-1"))
     point_at(on_map("Control points", "control_id", "K05"))
+    QTest.keyClick(iface.mapCanvas(), Qt.Key.Key_Escape)
+    widget("sitetie_status").clear()
     pictures.take("two_pairs")
     yield
 

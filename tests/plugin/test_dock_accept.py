@@ -97,6 +97,7 @@ def test_a_sound_tie_is_accepted_with_a_name(reviewed: Bench) -> None:
     assert not seen["ready"]
     assert seen["named"]
     assert not seen["asks_to_look"]
+    assert "The site grid is in metres, elevations are in metres." in seen["page"]
     for caution in ("independent points", "not a boundary opinion", "machine-control release",
                     "licensed surveyor", "Before digging"):
         assert caution in seen["page"]

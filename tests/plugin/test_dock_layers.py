@@ -51,6 +51,22 @@ def words(bench: Bench, kind: str) -> str:
     return bench.dock.layers.choice(kind).words.words
 
 
+def test_only_points_and_tables_are_offered(quarry: Bench) -> None:
+    for kind in ("control", "observations"):
+        box = quarry.dock.layers.choice(kind).box
+        offered = [box.itemText(place) for place in range(box.count())]
+        assert {"Control points", "Topo points", "Pairs as observed"} <= set(offered)
+        assert "Embankment axis (design)" not in offered
+
+
+def test_the_first_page_leads_to_layers_and_settings(quarry: Bench) -> None:
+    page = quarry.dock.findChild(QLabel, "sitetie_no_pairs")
+    for way, title in (("layers", "Layers"), ("settings", "Site settings")):
+        assert f"href='{way}'" in page.text()
+        page.linkActivated.emit(way)
+        assert quarry.dock.tabs.tabText(quarry.dock.tabs.currentIndex()) == title
+
+
 def test_layers_are_chosen_and_their_fields_guessed_and_shown(quarry: Bench) -> None:
     assert not quarry.dock.actions_.pair_on_map.isEnabled()
     assert "Layers" in quarry.dock.actions_.pair_on_map.toolTip()

@@ -13,8 +13,8 @@ from qgis.core import (
     QgsRectangle,
     QgsVectorLayer,
 )
-from qgis.PyQt.QtCore import QPoint, Qt
-from qgis.PyQt.QtWidgets import QLabel
+from qgis.PyQt.QtCore import QEvent, QPoint, Qt
+from qgis.PyQt.QtWidgets import QApplication, QLabel
 
 from sitetie.core import Role
 from sitetie.plugin.job.layer_source import guess_control, guess_observations
@@ -60,6 +60,20 @@ def test_a_pair_is_one_step_back(pairing: MapBench) -> None:
 
 
 # -- what the label says ------------------------------------------------------------------------
+
+
+def test_what_the_dock_goes_on_saying_holds_wherever_the_cursor_goes(pairing: MapBench) -> None:
+    pairing.click_mark(Kind.CONTROL, "K01")
+    assert pairing.said[-1] == "K01: point at its observation. Esc: choose another."
+
+
+def test_the_label_goes_with_the_cursor(pairing: MapBench) -> None:
+    pairing.click_mark(Kind.CONTROL, "K01")
+    assert pairing.words
+    QApplication.sendEvent(pairing.canvas, QEvent(QEvent.Type.Leave))
+    assert pairing.words == ""
+    pairing.hover_mark(Kind.OBSERVATION, "K01-1")
+    assert pairing.words.startswith("K01 with K01-1")
 
 
 def test_before_a_tie_the_distance_is_one_on_the_ellipsoid_and_says_so(pairing: MapBench) -> None:
