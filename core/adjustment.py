@@ -251,6 +251,9 @@ def adjust(
 
     basis, triangle, condition = _factor(rows)
     parameters = np.linalg.solve(triangle, product(basis.T, right))
+    # One step of refinement takes off what rounding in an ill-conditioned design left behind.
+    left = right - product(rows, parameters)
+    parameters = parameters + np.linalg.solve(triangle, product(basis.T, left))
     inverse = np.linalg.solve(triangle, np.eye(unknowns))
     observations = groups * size
     residuals = product(design, parameters) - observed
