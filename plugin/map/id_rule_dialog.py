@@ -157,17 +157,11 @@ class IdRuleDialog(PreviewDialog):
         self.show_proposals(self._proposed(matches), *self._said(matches))
 
     def _proposed(self, matches: IdMatches) -> List[Proposal]:
-        counts: dict = {}
-        for control, _ in matches.pairs:
-            counts[control] = counts.get(control, 0) + 1
-        found = []
-        for control, observation in sorted(matches.pairs):
-            remarks = [as_recorded(self._observed[observation])]
-            if counts[control] > 1:
-                remarks.insert(0, f"one of {counts[control]} shots")
-            found.append(Proposal(self._control[control], self._observed[observation],
-                                  "; ".join(part for part in remarks if part)))
-        return found
+        return [
+            Proposal(self._control[control], self._observed[observation],
+                     as_recorded(self._observed[observation]))
+            for control, observation in sorted(matches.pairs)
+        ]
 
     def _said(self, matches: IdMatches) -> Tuple[str, bool]:
         """What the rule leaves out, and whether that is alarming."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import List, NamedTuple, Optional, Sequence, Tuple
+import re
+from collections import Counter
+from typing import List, NamedTuple, Optional, Sequence, Set, Tuple
 
 from qgis.PyQt.QtCore import Qt
 from qgis.PyQt.QtGui import QShowEvent
@@ -18,6 +20,7 @@ from qgis.PyQt.QtWidgets import (
     QWidget,
 )
 
+from ...core.candidates import NOT_FIXED
 from ...core.errors import SitetieError
 from ...core.pairs import Control, Observation, Pair
 from ...core.wording import counted
@@ -84,20 +87,29 @@ class PreviewDialog(QDialog):
         self._count()
 
     def show_proposals(self, proposals: Sequence[Proposal], summary: str, alarm: bool) -> None:
-        """Fill the table; all are ticked."""
+        """Fill the table; all are ticked but shots that are worse than others of the mark."""
         self._proposals = proposals
         self.summary.say(summary, alarm)
+        spare = spare_shots(proposals, self._job.state.pairs)
+        shots = Counter(proposal.control.id for proposal in proposals)
         self.table.blockSignals(True)
         self.table.setRowCount(len(proposals))
         for place, proposal in enumerate(proposals):
-            first = QTableWidgetItem(proposal.control.id)
+            name = proposal.control.id
+            first = QTableWidgetItem(name)
             first.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsUserCheckable
                            | Qt.ItemFlag.ItemIsSelectable)
-            first.setCheckState(Qt.CheckState.Checked)
+            first.setCheckState(
+                Qt.CheckState.Unchecked if place in spare else Qt.CheckState.Checked)
             self.table.setItem(place, 0, first)
             self.table.setItem(place, 1, QTableWidgetItem(proposal.observation.id))
-            remark = QTableWidgetItem(proposal.remark)
-            remark.setToolTip(proposal.remark)
+            remarks = [proposal.remark] if proposal.remark else []
+            if shots[name] > 1:
+                remarks.append(f"{shots[name]} shots at {name}")
+            if place in spare:
+                remarks.insert(0, f"not ticked, since {name} has a fixed shot")
+            remark = QTableWidgetItem("; ".join(remarks))
+            remark.setToolTip("; ".join(remarks))
             self.table.setItem(place, 2, remark)
         self.table.blockSignals(False)
         self._count()
@@ -134,6 +146,23 @@ def open_marks(
     """All control points, and the observations that are in no pair yet."""
     taken = {pair.observation.id for pair in job.state.pairs}
     return list(control), [item for item in observations if item.id not in taken]
+
+
+def spare_shots(proposals: Sequence[Proposal], pairs: Sequence[Pair]) -> Set[int]:
+    """Places of the proposals that are not fixed though another shot of the mark is, be it
+    proposed as well or paired already."""
+    fixed = {item.control.id for item in (*proposals, *pairs) if _is_fixed(item.observation)}
+    return {place for place, item in enumerate(proposals)
+            if item.control.id in fixed and _is_not_fixed(item.observation)}
+
+
+def _is_not_fixed(observation: Observation) -> bool:
+    return any(word in observation.fix.lower() for word, _ in NOT_FIXED)
+
+
+def _is_fixed(observation: Observation) -> bool:
+    return bool(re.search(r"\bfix", observation.fix.lower())) and not (
+        _is_not_fixed(observation) or re.search(r"\bnot?\b", observation.fix.lower()))
 
 
 def as_recorded(observation: Observation) -> str:

@@ -10,11 +10,13 @@ from qgis.PyQt.QtCore import Qt, QTimer
 from qgis.PyQt.QtTest import QTest
 from qgis.PyQt.QtWidgets import QApplication, QLabel, QLineEdit, QPushButton
 
-from sitetie.core import Role
+from sitetie.core import Control, Observation, Role
 from sitetie.core.pair_rules import IdRule
 from sitetie.plugin.map.id_rule_dialog import IdRuleDialog
 from sitetie.plugin.map.map_marks import Kind
 from sitetie.plugin.map.nearest_dialog import NearestDialog
+from sitetie.plugin.map.new_pairs import new_pair
+from sitetie.plugin.map.preview_dialog import Proposal, spare_shots
 from sitetie.plugin.map.typing_dialog import TypingDialog
 
 from .map_bench import MapBench, bench, quarry_pairs
@@ -43,6 +45,11 @@ def previewed(dialog) -> List[str]:
             for row in range(dialog.table.rowCount())]
 
 
+def unticked(dialog) -> List[str]:
+    return [name for row, name in enumerate(previewed(dialog))
+            if dialog.table.item(row, 0).checkState() == Qt.CheckState.Unchecked]
+
+
 def type_into(line: QLineEdit, text: str) -> None:
     line.selectAll()
     if text.isascii():
@@ -63,11 +70,12 @@ def test_the_rule_that_the_ids_suggest_is_shown_with_its_pairs(bench: MapBench) 
         assert len(previewed(dialog)) == 17
         assert "K11=K11-1" in previewed(dialog)  # without a point on the map
         row = previewed(dialog).index("K05=K05-2")
-        assert dialog.table.item(row, 2).text() == "one of 3 shots; fixed, day 2"
+        assert dialog.table.item(row, 2).text() == "fixed, day 2; 3 shots at K05"
         assert dialog.summary.words == "ST-K08 has no partner by this rule."
+        assert unticked(dialog) == ["K07=K07-0"]
         float_row = previewed(dialog).index("K07=K07-0")
-        assert "float" in dialog.table.item(float_row, 2).text()
-        dialog.table.item(float_row, 0).setCheckState(Qt.CheckState.Unchecked)
+        assert dialog.table.item(float_row, 2).text().startswith(
+            "not ticked, since K07 has a fixed shot; float, day 2")
         assert dialog.pair_button.text() == "Make 16 pairs"
         QTest.mouseClick(dialog.pair_button, LEFT)
 
@@ -160,13 +168,28 @@ def test_a_rough_tie_pairs_the_rest(bench: MapBench) -> None:
         assert not [item for item in proposed if "K08" in item or "K12" in item]
         row = proposed.index("K03=K03-1")
         assert dialog.table.item(row, 2).text() == "82 mm away; fixed, day 2"
+        assert unticked(dialog) == ["K07=K07-0"]
         assert "K08, K12, K13 and K14 have nothing within that distance." in dialog.summary.words
         QTest.mouseClick(dialog.pair_button, LEFT)
 
     in_dialog(NearestDialog, act)
     bench.controller.pair_by_nearest()
     expected = {pair.name for pair in quarry_pairs() if pair.control.has_position}
-    assert set(bench.names()) == (expected - {"K08 = ST-K08"}) | {"K07 = K07-0"}
+    assert set(bench.names()) == expected - {"K08 = ST-K08"}
+
+
+def test_a_float_shot_is_spare_once_a_fixed_one_is_there() -> None:
+    """Proposed with it or paired before; alone it is ticked."""
+    def shot(name: str, fix: str) -> Observation:
+        return Observation(name, 48.79, 14.93, 547.0, fix=fix)
+
+    mark, other = Control("K07", 2000.0, 4000.0), Control("K08", 2100.0, 4000.0)
+    float_shot, fixed = Proposal(mark, shot("a", "Float")), Proposal(mark, shot("b", "RTK fixed"))
+    assert spare_shots([float_shot, fixed], ()) == {0}
+    assert spare_shots([float_shot, Proposal(other, shot("c", "fixed"))], ()) == set()
+    assert spare_shots([float_shot, Proposal(mark, shot("d", ""))], ()) == set()
+    assert spare_shots([float_shot, Proposal(mark, shot("e", "not fixed"))], ()) == set()
+    assert spare_shots([float_shot], [new_pair(mark, fixed.observation)]) == {0}
 
 
 def test_the_limit_is_what_counts(bench: MapBench) -> None:
