@@ -303,8 +303,8 @@ def _named_operation(text, source, target, epoch, near) -> Operation:
     except FrameError:
         known, cautions = [], []
     for made in known:
-        names = (made.description.lower(), _readable(made.description).lower())
-        if text == made.definition or any(text.lower() in name for name in names):
+        called = (made.description.lower(), _readable(made.description).lower())
+        if text == made.definition or any(text.lower() in name for name in called):
             return _checked(made, source, target, near, epoch, cautions, refuse_null=False)
     try:
         made = pyproj.Transformer.from_pipeline(text)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import List, Optional, Sequence, Tuple
+from typing import Dict, List, Optional, Sequence, Tuple
 
 from .errors import SitetieError
 from .findings import ALARM, CAUTION
@@ -124,7 +124,7 @@ def _rms(tie: Tie) -> str:
 
 def _with_verdict(tie: Tie, verdict: str) -> List[Tuple[PairResidual, str]]:
     """Worst mark first: (row, "horizontally, 20.0 m off")."""
-    found = {}
+    found: Dict[Tuple[str, str], Tuple[float, PairResidual, str]] = {}
     for row in tie.residuals:
         for side, part, unit, _ in sides(row, tie.settings):
             if part.verdict == verdict:

@@ -19,6 +19,8 @@ from .marks import Mark
 from .products import product
 from .settings import HeldScale, Settings
 
+Matrix2 = Tuple[Tuple[float, float], Tuple[float, float]]
+
 #: Fit pairs each model needs.
 FEWEST = {"translation": 1, "rigid": 2, "similarity": 2, "affine": 3}
 _CALLED = {"translation": "A translation", "rigid": "A rigid tie", "similarity": "A similarity",
@@ -61,7 +63,7 @@ class HorizontalPart:
     names: Tuple[str, ...]
     values: Tuple[float, ...]
     translation: Tuple[float, float]
-    matrix: Tuple[Tuple[float, float], Tuple[float, float]]
+    matrix: Matrix2
     cofactor: Optional[Tuple[Tuple[float, ...], ...]] = None
 
     @property
@@ -214,14 +216,19 @@ def _iterated(given: _Given) -> Tuple[HorizontalPart, Adjustment, np.ndarray, bo
     values[:2] += site_centre
     part = HorizontalPart(
         model=given.model,
-        centroid=tuple(map(float, centroid)),
+        centroid=(float(centroid[0]), float(centroid[1])),
         names=names,
         values=tuple(map(float, values)),
         translation=(float(values[0]), float(values[1])),
-        matrix=tuple(tuple(map(float, row)) for row in matrix),
+        matrix=_two_by_two(matrix),
         cofactor=tuple(tuple(map(float, row)) for row in step.cofactor),
     )
     return part, step, covariance, bool(spread.max() <= 1e-3)
+
+
+def _two_by_two(matrix: np.ndarray) -> Matrix2:
+    (a, b), (c, d) = matrix.tolist()
+    return (a, b), (c, d)
 
 
 def _held_scale(settings: Settings) -> Optional[HeldScale]:
@@ -268,7 +275,7 @@ def _start(model, held, offsets, control, weights):
         matrix = np.linalg.lstsq(offsets, site, rcond=None)[0].T
         values = np.concatenate([control.mean(axis=0), matrix.ravel()])
         return _AFFINE_NAMES, values, matrix
-    names = ("easting", "northing")
+    names: Tuple[str, ...] = ("easting", "northing")
     values = list(control.mean(axis=0))
     rotation, scale = 0.0, held.value if held is not None else 1.0
     if model != "translation":

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Optional, Sequence, Tuple
+from typing import Optional, Sequence, Tuple, Union
 
 import numpy as np
 import pyproj
@@ -26,6 +26,7 @@ from .frames import (
 #: Step in metres for the differences behind scale and convergence: truncation and rounding both
 #: stay near 1e-11.
 DIFFERENCE_STEP = 100.0
+Angles = Union[Sequence[float], np.ndarray]
 _SIGNED_AXES = {"east": (0, 1), "west": (0, -1), "north": (1, 1), "south": (1, -1)}
 
 
@@ -141,7 +142,8 @@ class BaseProjection:
         for d_lat, d_lon in ((0.0, east), (north, 0.0)):
             high = self.to_base(latitude + d_lat, longitude + d_lon, height)
             low = self.to_base(latitude - d_lat, longitude - d_lon, height)
-            columns.append(np.stack(np.subtract(high, low), axis=-1) / (2.0 * DIFFERENCE_STEP))
+            difference = np.stack([high[0] - low[0], high[1] - low[1]], axis=-1)
+            columns.append(difference / (2.0 * DIFFERENCE_STEP))
         # The parallel is curved by tan(phi) / N: its chord is shorter, felt towards the poles.
         chord = np.sinc(DIFFERENCE_STEP * np.tan(phi) / prime_vertical / np.pi)
         columns[0] = columns[0] / chord[..., None]
@@ -193,7 +195,7 @@ class BaseProjection:
 
 
 def local_transverse_mercator(
-    observation_crs: str, latitudes: Sequence[float], longitudes: Sequence[float]
+    observation_crs: str, latitudes: Angles, longitudes: Angles
 ) -> str:
     """WKT of a Transverse Mercator of scale 1 centred on the middle of the positions.
 
@@ -218,9 +220,9 @@ def _transverse_mercator(observation_crs: str, latitude: float, longitude: float
     return crs.to_wkt("WKT2_2019")
 
 
-def middle(latitudes: Sequence[float], longitudes: Sequence[float]) -> Tuple[float, float]:
+def middle(latitudes: Angles, longitudes: Angles) -> Tuple[float, float]:
     """Latitude, longitude of the geocentric median of positions, rounded to 0.001 degrees."""
-    order = np.lexsort((longitudes, latitudes))  # the order of the pairs must not matter
+    order = np.lexsort(np.stack([longitudes, latitudes]))  # the order of the pairs must not matter
     latitude = np.radians(np.asarray(latitudes, dtype=float)[order])
     longitude = np.radians(np.asarray(longitudes, dtype=float)[order])
     points = np.stack([np.cos(latitude) * np.cos(longitude),

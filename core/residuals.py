@@ -60,7 +60,7 @@ def own_fields(
     pairs: Sequence[Pair], side: str, part: Part, arrays: PairArrays, settings: Settings
 ) -> List[dict]:
     """Role, residual (solved minus given) and tolerance of each pair's own observation."""
-    if side == "horizontal":
+    if isinstance(part, HorizontalPart):
         own = part.apply(arrays.base) - arrays.control
         tolerance = settings.tolerance_h
     else:
@@ -173,7 +173,7 @@ def check_fields(
                 yield i, {"verdict": CANNOT_TEST}
             continue
         row = mark.rows[0]
-        if side == "horizontal":
+        if isinstance(part, HorizontalPart):
             base = mark.mean[None, :]
             solved = part.apply(base)[0]
             matrix = np.array(part.matrix)
@@ -284,8 +284,9 @@ def pair_covariances(
     matrix = np.array(horizontal.part.matrix)
     own = product(matrix, arrays.base_covariance, matrix.T)
     joint[:, :2, :2] = _restated(horizontal, arrays.base, own, matrix)
-    joint[:, :2, :2] *= statistics.horizontal.applied_factor
-    if vertical is not None:
+    if statistics.horizontal is not None:
+        joint[:, :2, :2] *= statistics.horizontal.applied_factor
+    if vertical is not None and statistics.vertical is not None:
         own = arrays.height_variance[:, None, None]
         joint[:, 2:, 2:] = _restated(vertical, arrays.base, own, np.eye(1))
         joint[:, 2, 2] *= statistics.vertical.applied_factor
@@ -325,7 +326,7 @@ def repeat_spreads(
         heights = (arrays.height - arrays.undulation)[:, None]
         values = arrays.base if side == "horizontal" else heights
         for mark in fit.marks:
-            if mark.spread is None:
+            if mark.spread_p_value is None:
                 continue
             away = np.linalg.norm(values[list(mark.rows)] - mark.mean, axis=1).max()
             spreads.append(RepeatSpread(

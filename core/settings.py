@@ -6,7 +6,7 @@ import dataclasses
 import math
 import os
 from dataclasses import dataclass
-from typing import Optional, Tuple, Union
+from typing import Any, Optional, Tuple, Union
 
 from .errors import SettingsError
 from .units import LengthUnit, length_unit
@@ -128,7 +128,7 @@ class Settings:
         if self.elevation_unit is None:
             object.__setattr__(self, "elevation_unit", self.site_unit)
         length_unit(self.site_unit)
-        length_unit(self.elevation_unit)
+        length_unit(self.elevation_unit or self.site_unit)
         _one_of("horizontal_model", self.horizontal_model, HORIZONTAL_MODELS)
         if self.vertical_model is not None:
             _one_of("vertical_model", self.vertical_model, VERTICAL_MODELS, "or None")
@@ -211,7 +211,7 @@ class Settings:
         """The unit of site elevations."""
         return length_unit(self.elevation_unit or self.site_unit)
 
-    def replace(self, **changes: object) -> "Settings":
+    def replace(self, **changes: Any) -> "Settings":
         """These settings with some values changed."""
         return dataclasses.replace(self, **changes)
 

@@ -82,7 +82,7 @@ def height_facts(tie: Tie) -> List[Fact]:
 
 def chi_square_words(part: PartStatistics) -> str:
     """The test of the whole part, in a sentence."""
-    if part.outcome == UNCHECKED:
+    if part.outcome == UNCHECKED or part.p_value is None:
         return "Nothing is left over to check it."
     chance = "below 0.001" if part.p_value < 0.0005 else f"{part.p_value:.3f}"
     figure = f"variance factor {part.variance_factor:.2f}, p {chance}"

@@ -19,7 +19,7 @@ from .pair_checks import refuse_contradictions
 from .pairs import Pair, Role
 from .projection import BaseProjection, base_projection, local_transverse_mercator, middle
 from .residuals import component_results, pair_covariances, part_statistics, repeat_spreads
-from .results import ComponentResult, PairResidual, TieStatistics
+from .results import ComponentResult, PairResidual, PartStatistics, TieStatistics
 from .settings import Settings
 from .tie import Provenance, Tie
 from .units import UNITS
@@ -174,7 +174,7 @@ def _judge(pairs, arrays, settings, base, horizontal: HorizontalFit,
            vertical: Optional[VerticalFit]):
     """The residual rows and the statistics of both parts."""
     sides: List[List[ComponentResult]] = []
-    summaries = []
+    summaries: List[Optional[PartStatistics]] = []
     for side, fit in (("horizontal", horizontal), ("vertical", vertical)):
         if fit is None:
             sides.append([ComponentResult(role=getattr(p, side).value) for p in pairs])

@@ -232,7 +232,7 @@ def _schema(kind: Any, definitions: Dict[str, dict]) -> dict:
     if origin is tuple:
         return {"type": "array", "minItems": len(choices), "maxItems": len(choices),
                 "prefixItems": [_schema(choice, definitions) for choice in choices]}
-    if dataclasses.is_dataclass(kind):
+    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
         if kind.__name__ not in definitions:
             definitions[kind.__name__] = {}
             hints = typing.get_type_hints(kind)

@@ -8,7 +8,7 @@ A tilted plane is EPSG method 1046 written in base-plane metres.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Optional, Sequence, Tuple
+from typing import Optional, Sequence, Tuple, cast
 
 import numpy as np
 
@@ -99,7 +99,7 @@ def fit_vertical(
     GeometryError
         With too few marks, or marks in one line for a plane.
     """
-    model = settings.vertical_model
+    model = cast(str, settings.vertical_model)  # not called without one
     need = FEWEST[model]
     if len(marks) < need:
         raise GeometryError(
@@ -121,7 +121,7 @@ def fit_vertical(
     names = ("shift",) if model == "shift" else ("shift", "slope_east", "slope_north")
     part = VerticalPart(
         model=model,
-        centroid=tuple(map(float, centroid)),
+        centroid=(float(centroid[0]), float(centroid[1])),
         names=names,
         values=tuple(map(float, adjustment.parameters)),
         cofactor=tuple(tuple(map(float, row)) for row in adjustment.cofactor),
