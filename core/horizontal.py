@@ -139,7 +139,7 @@ def fit_horizontal(
     noise = np.array([mark.covariance for mark in marks]).reshape(-1, 2, 2)
     _refuse_weak_geometry(model, "observations", base, noise)
     _refuse_weak_geometry(model, "control points", control, control_covariance)
-    held = _held_scale(settings)
+    held = held_scale(settings)
     given = _Given(model, held, base, noise, control, control_covariance)
     part, step, covariance, settled = _iterated(given)
     if not settled:
@@ -206,7 +206,7 @@ def _iterated(given: _Given) -> Tuple[HorizontalPart, Adjustment, np.ndarray, bo
         tangent = _tangent(names, values, matrix)
         design = product(_plane_design(offsets), tangent)
         misclosure = control - (values[:2] + product(offsets, matrix.T))
-        step = adjust(design, misclosure, covariance, **_prior(names, values, held))
+        step = adjust(design, misclosure, covariance, **scale_prior(names, values, held))
         values = values + _newton_step(step, names, values, matrix, offsets, misclosure)
         matrix = _matrix(names, values, held, matrix)
         iterations += 1
@@ -231,7 +231,8 @@ def _two_by_two(matrix: np.ndarray) -> Matrix2:
     return (a, b), (c, d)
 
 
-def _held_scale(settings: Settings) -> Optional[HeldScale]:
+def held_scale(settings: Settings) -> Optional[HeldScale]:
+    """The scale that is held, with its sigma; None where it is solved."""
     if settings.scale is not None:
         return settings.scale  # type: ignore[return-value]
     if settings.horizontal_model in ("translation", "rigid"):
@@ -365,7 +366,8 @@ def _tangent(names, values, matrix) -> np.ndarray:
     return np.array([columns[name] for name in names]).T
 
 
-def _prior(names, values, held) -> dict:
+def scale_prior(names, values, held) -> dict:
+    """A scale held with a sigma as the row of its own that `adjust` takes."""
     if held is None or held.sigma == 0.0:
         return {}
     row = np.zeros((1, len(names)))

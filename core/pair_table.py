@@ -322,7 +322,7 @@ def cell_text(value: object) -> str:
     return text
 
 
-def _guarded(text: str) -> str:
+def guarded_text(text: str) -> str:
     return "'" + text if text[:1] and text[0] in _FORMULA_STARTS + "'" else text
 
 
@@ -375,4 +375,4 @@ def _row(pair: Pair) -> Dict[str, str]:
 def _cell(value: object) -> str:
     if value is None:
         return ""
-    return repr(value) if isinstance(value, float) else _guarded(str(value))
+    return repr(value) if isinstance(value, float) else guarded_text(str(value))

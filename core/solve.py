@@ -142,7 +142,7 @@ def _refuse_unusable(pairs: Tuple[Pair, ...], settings: Settings) -> None:
 
 
 def _fit_horizontal(pairs, arrays: PairArrays, settings: Settings) -> HorizontalFit:
-    marks = _marks(pairs, arrays, settings, "horizontal", Role.FIT)
+    marks = side_marks(pairs, arrays, settings, "horizontal", Role.FIT)
     first = [mark.rows[0] for mark in marks]
     return fit_horizontal(
         marks, arrays.control[first], arrays.control_covariance[first], settings
@@ -152,7 +152,7 @@ def _fit_horizontal(pairs, arrays: PairArrays, settings: Settings) -> Horizontal
 def _fit_vertical(pairs, arrays: PairArrays, settings: Settings) -> Optional[VerticalFit]:
     if settings.vertical_model is None:
         return None
-    marks = _marks(pairs, arrays, settings, "vertical", Role.FIT)
+    marks = side_marks(pairs, arrays, settings, "vertical", Role.FIT)
     first = [mark.rows[0] for mark in marks]
     return fit_vertical(
         marks, np.array([mark.weighted(arrays.base) for mark in marks]), arrays.elevation[first],
@@ -160,7 +160,8 @@ def _fit_vertical(pairs, arrays: PairArrays, settings: Settings) -> Optional[Ver
     )
 
 
-def _marks(pairs, arrays: PairArrays, settings, side: str, role: Role) -> Tuple[Mark, ...]:
+def side_marks(pairs, arrays: PairArrays, settings, side: str, role: Role) -> Tuple[Mark, ...]:
+    """The marks of one role on one side; vertically of height less undulation, metres."""
     roles = [getattr(pair, side) for pair in pairs]
     if side == "horizontal":
         values, covariances = arrays.base, arrays.base_covariance
@@ -180,7 +181,7 @@ def _judge(pairs, arrays, settings, base, horizontal: HorizontalFit,
             sides.append([ComponentResult(role=getattr(p, side).value) for p in pairs])
             summaries.append(None)
             continue
-        checks = _marks(pairs, arrays, settings, side, Role.CHECK)
+        checks = side_marks(pairs, arrays, settings, side, Role.CHECK)
         results = component_results(pairs, side, fit, checks, arrays, settings)
         sides.append(results)
         summaries.append(part_statistics(pairs, side, fit, results, settings))

@@ -229,7 +229,7 @@ class Tie:
         latitude, longitude, base, design = self._located(latitude, longitude, height)
         covariance = product(design, self._joint_cofactor, np.swapaxes(design, 1, 2))
         if observation_covariance is not None:
-            turn = self._observation_jacobian(latitude, longitude)
+            turn = self.observation_jacobian(latitude, longitude)
             given = _covariances(observation_covariance, len(latitude))
             noise = product(turn, given, np.swapaxes(turn, 1, 2))
             root = np.sqrt(self._factors)[[0, 0, 1]]
@@ -327,7 +327,7 @@ class Tie:
             cofactor[i, i] = np.nan if accuracy is None else accuracy**2
         return cofactor
 
-    def _observation_jacobian(self, latitude, longitude) -> np.ndarray:
+    def observation_jacobian(self, latitude, longitude) -> np.ndarray:
         """(n, 3, 3) site metres per metre of local east, north, up."""
         plane = self.base.jacobian(latitude, longitude)
         jacobian = np.zeros((len(latitude), 3, 3))
