@@ -19,6 +19,9 @@ from .slips import angle_slips, number_slips, other_units, pole_slips
 #: Common practice, no source.
 NOT_FIXED = (("float", 0.4), ("autonomous", 3.0), ("single", 3.0), ("dgnss", 1.0), ("dgps", 1.0),
              ("sbas", 1.0))
+#: Evidence that lies in the record itself: fewer than one such position in two hundred agrees with
+#: the others to some centimetres by chance. Common practice, no source.
+RECORDED = math.log(200.0)
 #: Without a geoid grid: how much the undulation may vary over a site, metres.
 UNDULATION_SPREAD = 0.05
 
@@ -341,14 +344,14 @@ def _not_fixed(reference: Reference, i: int, wrong_h: bool, wrong_v: bool) -> Li
         score += float(normal_v(np.array(height), 4.0 * sigma**2)) - now_v(reference, i)
     if limit > 1.0:
         return []
-    score += math.log(20.0)  # it is recorded as not fixed: that is evidence of its own
+    score += RECORDED
     side = "both" if wrong_h and wrong_v else "horizontal" if wrong_h else "vertical"
     evidence = (
         f"{pair.observation.id} is recorded as {pair.observation.fix}, and its misfit of "
         f"{_misfit_words(reference, i, side)} is what such a position has."
     )
     return [Candidate("position_not_fixed", side, (pair.control.id,), score, evidence,
-                      _idle(pair, side), _misfit(reference, i, side))]
+                      _idle(pair, "both"), _misfit(reference, i, side))]
 
 
 def _disturbed(reference: Reference, i: int, wrong_h: bool, wrong_v: bool) -> List[Candidate]:

@@ -77,7 +77,22 @@ class Reference:
 
     def wrong_v(self, i: int) -> bool:
         """Whether the height of pair i stands outside."""
-        return (self.vertical is not None and i in self.rows_v and i not in self.members_v)
+        return self.has_height(i) and i not in self.members_v
+
+    def has_height(self, i: int) -> bool:
+        """Whether the height of pair i takes part."""
+        return (self.vertical is not None and bool(self.usable[i])
+                and self.pairs[i].vertical is not Role.IDLE)
+
+    def without(self, rows) -> "Reference":
+        """The agreeing sets found anew among the other pairs; these rows then stand outside."""
+        left = dataclasses.replace(
+            self, rows_h=tuple(i for i in self.rows_h if i not in rows),
+            rows_v=tuple(i for i in self.rows_v if i not in rows))
+        left = dataclasses.replace(left, h=_agree_h(left))
+        if left.h is None:
+            raise _no_agreement()
+        return dataclasses.replace(left, v=_agree_v(left))
 
     def outsiders(self) -> List[int]:
         """Pairs outside on either side; a mark observed several times counts once if all its
@@ -160,7 +175,7 @@ class Reference:
 
     def difference_v_at(self, i: int, j: int) -> float:
         """Solved minus given elevation of observation i at the control of pair j, metres."""
-        if self.vertical is None or i not in self.rows_v or j not in self.rows_v:
+        if not (self.has_height(i) and self.has_height(j)):
             return math.nan
         height = self.arrays.height[i] - self.arrays.undulation[i]
         return float(height + self.vertical.part.correction(self.place(j))
@@ -269,11 +284,15 @@ def make_reference(pairs: Tuple[Pair, ...], settings: Settings, level: float) ->
                           each)
     reference = dataclasses.replace(reference, h=_agree_h(reference))
     if reference.h is None:
-        raise GeometryError(
-            "No two pairs agree, or their geometry does not determine the model.",
-            "Add pairs, or choose a model with fewer parameters.",
-        )
+        raise _no_agreement()
     return dataclasses.replace(reference, v=_agree_v(reference))
+
+
+def _no_agreement() -> GeometryError:
+    return GeometryError(
+        "No two pairs agree, or their geometry does not determine the model.",
+        "Add pairs, or choose a model with fewer parameters.",
+    )
 
 
 def _of_the_site(pairs, base: BaseProjection) -> np.ndarray:

@@ -134,8 +134,10 @@ def pole_slips(height: float, pole, pole_kind) -> List[Slip]:
         for other in USUAL_POLES:
             if abs(other - length) > 1e-6:
                 slips.append(("pole_wrong", height + length - other))
-    if pole and pole_kind == "slant":
-        for radius in SLANT_RADII:
-            if radius < pole:
-                slips.append(("slant_as_vertical", height + pole - math.sqrt(pole**2 - radius**2)))
+    for radius in SLANT_RADII:
+        if pole and radius < pole:
+            longer = pole - math.sqrt(pole**2 - radius**2)
+            slips.append(("slant_as_vertical", height + longer))
+            if pole_kind == "slant":  # a vertical reading, taken for the slant one it is called
+                slips.append(("slant_as_vertical", height - longer))
     return slips

@@ -26,7 +26,7 @@ from .whole_set import Group, World, group_shifts, parameter_suspects, worlds_of
 
 #: A pair is taken for good unless so unlikely a test value would occur by chance anywhere in the
 #: whole set.
-SET_LEVEL = 0.002
+SET_LEVEL = 0.001
 #: Odds (natural logarithm) by which the best cause must lead for the others not to be listed. A
 #: missing pole of 2 m is one value, a wrong digit one of about seventy: both must be listed.
 CLOSE = math.log(200.0)
@@ -34,6 +34,8 @@ CLOSE = math.log(200.0)
 SECOND_BLUNDER = math.log(20.0)
 #: Share of wrong pairs up to which single pairs are accused.
 MOST_WRONG = 0.4
+#: Odds from which a named cause is taken for granted when the rest is looked at again.
+FIRM = math.log(20.0)
 #: Odds by which another reading of the whole set must lead before it is believed.
 BELIEVED = math.log(100.0)
 
@@ -137,17 +139,51 @@ def _of_pairs(reference: Reference, pairs: Tuple[Pair, ...]) -> List[Suspect]:
         return _undecided(reference, pairs)
     if len(wrong) > MOST_WRONG * len(pairs):
         return [_too_many(reference, pairs, wrong)]
-    found = _explained(reference, pairs, wrong)
+    found = _reconsidered(reference, pairs, _explained(reference, pairs, wrong))
     found.sort(key=lambda listed: -(listed[0].misfit or 0.0))
     return [suspect for listed in found for suspect in listed]
+
+
+def _reconsidered(
+    reference: Reference, pairs, found: List[List[Suspect]]
+) -> List[List[Suspect]]:
+    """What is left once the causes beyond doubt are corrected.
+
+    A blunder whose height stayed within the limit pulls the heights of others; an observation
+    made at another mark fits it only when that mark is right.
+    """
+    firm = [listed for listed in found if listed[0].score > FIRM]
+    if not firm or len(firm) == len(found):
+        return found
+    done = {i: after for listed in firm for i, after in changed_rows(pairs, listed[0].pairs)}
+    open_ = {i for listed in found if listed not in firm
+             for i, _ in changed_rows(pairs, listed[0].pairs)}
+    corrected = tuple(done.get(i, pair) for i, pair in enumerate(pairs))
+    try:
+        again = make_reference(corrected, reference.settings, SET_LEVEL)
+    except GeometryError:
+        return found
+    if again.undecided():
+        return found
+    rest = [i for i in again.outsiders() if i not in done or i in open_]
+    return firm + _explained(again, pairs, rest)
+
+
+def changed_rows(before: Sequence[Pair], after: Sequence[Pair]) -> List[Tuple[int, Pair]]:
+    """Places of the pairs that differ, and what they became."""
+    return [(i, new) for i, (old, new) in enumerate(zip(before, after)) if new != old]
 
 
 def _explained(reference: Reference, pairs, wrong: List[int]) -> List[List[Suspect]]:
     """One list of suspects per blunder, the likeliest first."""
     found: List[List[Suspect]] = []
-    for group in group_shifts(reference, wrong):
+    groups = group_shifts(reference, wrong)
+    for group in groups:
         found.append([_of_group(reference, pairs, group)])
-        wrong = [i for i in wrong if i not in group.rows]
+    if groups:
+        taken = {i for group in groups for i in group.rows}
+        reference = reference.without(taken)
+        wrong = [i for i in reference.outsiders() if i not in taken]
     exchanged = _exchanged(reference, wrong)
     for i, j in exchanged:
         found.append([_exchange(reference, pairs, i, j)])
@@ -188,7 +224,7 @@ def _listed(reference, pairs, i: int, ranked: List[Candidate]) -> List[Suspect]:
     close = [c for c in ranked if c.score > ranked[0].score - CLOSE]
     out = []
     for k, candidate in enumerate(close[:4]):
-        corrected = pairs[:i] + (candidate.pair,) + pairs[i + 1:]
+        corrected = corrected_pairs(pairs, {i: candidate.pair})
         out.append(Suspect(
             candidate.cause, candidate.control_ids, candidate.evidence, float(candidate.score),
             corrected, candidate.misfit, candidate.remaining, alternative=k > 0,
@@ -211,9 +247,8 @@ def _exchanged(reference: Reference, wrong: List[int]) -> List[Tuple[int, int]]:
 
 def _exchange(reference: Reference, pairs, i: int, j: int) -> Suspect:
     first, second = pairs[i], pairs[j]
-    corrected = list(pairs)
-    corrected[i] = dataclasses.replace(first, control=second.control)
-    corrected[j] = dataclasses.replace(second, control=first.control)
+    corrected = corrected_pairs(pairs, {i: dataclasses.replace(first, control=second.control),
+                                        j: dataclasses.replace(second, control=first.control)})
     before = reference.length(i)
     after = max(reference.length_with_control(i, j), reference.length_with_control(j, i))
     evidence = (
@@ -231,7 +266,20 @@ def _exchange(reference: Reference, pairs, i: int, j: int) -> Suspect:
             score += float(normal_v(np.array(height), reference.variance_v(at)))
             score -= now_v(reference, k)
     return Suspect("pairs_exchanged", (first.control.id, second.control.id), evidence, score,
-                   tuple(corrected), before, after)
+                   corrected, before, after)
+
+
+def corrected_pairs(pairs: Tuple[Pair, ...], changed: Dict[int, Pair]) -> Tuple[Pair, ...]:
+    """The pairs with some of them changed, and what they share with others changed there too: a
+    control point or an observation has the same values wherever it is used."""
+    control = {pair.control.id: pair.control for pair in changed.values()}
+    seen = {pair.observation.id: pair.observation for pair in changed.values()}
+    return tuple(
+        changed[i] if i in changed else dataclasses.replace(
+            pair, control=control.get(pair.control.id, pair.control),
+            observation=seen.get(pair.observation.id, pair.observation))
+        for i, pair in enumerate(pairs)
+    )
 
 
 def _of_group(reference: Reference, pairs, group: Group) -> Suspect:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import Callable, Dict, Iterator, List, Optional, Sequence, Tuple
+from typing import Callable, Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 import numpy as np
 
@@ -20,7 +20,6 @@ from .reference import (
     generic_v,
     make_reference,
     normal_h,
-    normal_v,
 )
 from .settings import Settings
 from .units import UNITS
@@ -135,16 +134,16 @@ def _agreement(reference: Optional[Reference]) -> str:
 
 
 def _is_site_scale(reference: Reference) -> bool:
-    """Whether a solved scale is one a site may have: 1, the combined factor or its inverse."""
-    part, base = reference.horizontal.part, reference.base
-    combined = float(np.mean(base.combined_factor(
-        reference.arrays.latitude, reference.arrays.longitude,
-        np.nan_to_num(reference.arrays.height))))
-    point = float(np.mean(base.point_scale(reference.arrays.latitude,
-                                           reference.arrays.longitude)))
-    sigma = 4.0 * math.sqrt(part.cofactor[3][3]) + 3e-6
-    known = (1.0, combined, 1.0 / combined, point, 1.0 / point)
-    return any(abs(part.scale - value) < sigma for value in known)
+    """Whether a solved scale is one a site may have: 1, the combined factor of a height found
+    among the pairs, the point scale, or an inverse."""
+    part, base, arrays = reference.horizontal.part, reference.base, reference.arrays
+    rows = sorted(reference.members_h)
+    place = arrays.latitude[rows], arrays.longitude[rows]
+    combined = base.combined_factor(*place, np.nan_to_num(arrays.height[rows]))
+    point = base.point_scale(*place)
+    slack = 4.0 * math.sqrt(part.cofactor[3][3]) + 3e-6
+    return any(values.min() - slack < part.scale < values.max() + slack
+               for values in (np.ones(1), combined, 1.0 / combined, point, 1.0 / point))
 
 
 def _scale_words(cause: str, reference: Reference) -> str:
@@ -157,7 +156,11 @@ def _scale_words(cause: str, reference: Reference) -> str:
 
 
 def group_shifts(reference: Reference, wrong: Sequence[int]) -> List[Group]:
-    """Sessions (or sources) all of whose pairs are outside by the same shift."""
+    """Sessions (or sources) shifted alike against the solution of the others.
+
+    The others are solved without them: where the shift is small, some heights of the session
+    agree with the rest and would pull it.
+    """
     found: List[Group] = []
     taken: set = set()
     outside = {k for k in range(len(reference.pairs))
@@ -172,58 +175,92 @@ def group_shifts(reference: Reference, wrong: Sequence[int]) -> List[Group]:
             continue
         for name, rows in members.items():
             controls = {reference.pairs[i].control.id for i in rows}
-            if len(controls) < 2 or not set(rows) <= outside or taken & set(rows):
+            if len(controls) < 2 or taken & set(rows) or \
+                    2 * len(outside & set(rows)) < len(rows) or \
+                    2 * len(rows) > len(reference.pairs):
                 continue
-            group = _common_shift(reference, cause, attribute, name, rows)
+            try:
+                others = reference.without(set(rows))
+            except SitetieError:
+                continue
+            group = _common_shift(others, cause, attribute, name, rows)
             if group is not None:
                 found.append(group)
                 taken |= set(rows)
     return found
 
 
-def _common_shift(reference: Reference, cause, attribute, name, rows):
-    shifts = np.array([reference.difference_h(i) for i in rows])
-    heights = np.array([reference.difference_v(i) for i in rows])
+def _common_shift(others: Reference, cause: str, attribute: str, name: str,
+                  rows: Sequence[int]) -> Optional[Group]:
+    """The shift of some pairs against the solution of the others; None where they are not shifted
+    alike."""
+    shifts = np.array([others.difference_h(i) for i in rows])
     if not np.isfinite(shifts).all():
         return None
-    mean, rise = shifts.mean(axis=0), float(np.nanmean(heights)) if np.isfinite(
-        heights).any() else 0.0
-    score = math.log(CAUSES[cause].weight)
-    limit_h = chi_square_quantile(1.0 - reference.level, 2)
-    worst = 0.0
-    moved_h = any(reference.wrong_h(i) for i in rows)
-    moved_v = any(reference.wrong_v(i) for i in rows)
-    for k, i in enumerate(rows):
-        if moved_h:
-            rest, covariance = shifts[k] - mean, reference.covariance_h(i)
-            if rest @ np.linalg.solve(covariance, rest) > limit_h:
-                return None
-            worst = max(worst, float(np.hypot(*rest)))
-            score += float(normal_h(rest[None, :], covariance)[0])
-            score -= GENERIC_WEIGHT + generic_h(float(np.hypot(*shifts[k])))
-        if moved_v and np.isfinite(heights[k]):
-            left, variance = heights[k] - rise, reference.variance_v(i)
-            if left**2 > limit_h * variance:
-                return None
-            score += float(normal_v(np.array(left), variance))
-            score -= GENERIC_WEIGHT + generic_v(heights[k])
-    score += generic_h(float(np.hypot(*mean))) if moved_h else 0.0
-    score += generic_v(rise) if moved_v else 0.0
-    if score < 0.0:
+    plane = _alike(shifts, np.array([others.covariance_h(i) for i in rows]), others.level,
+                   generic_h)
+    tall = [i for i in rows if math.isfinite(others.difference_v(i))]
+    height = None if not tall else _alike(
+        np.array([[others.difference_v(i)] for i in tall]),
+        np.array([[[others.variance_v(i)]] for i in tall]), others.level, generic_v)
+    if plane is None or (tall and height is None):
         return None
-    unit = reference.settings.site_length.metres
-    said = []
-    if moved_h:
-        said.append(f"{reference.say(float(np.hypot(*mean)) / unit)} in position")
-    if moved_v:
-        said.append(f"{reference.say(rise / reference.settings.elevation_length.metres, True)} "
-                    "in height")
+    score, said = math.log(CAUSES[cause].weight), []
+    settings = others.settings
+    sides = ((plane, settings.site_length, "in position"),
+             (height, settings.elevation_length, "in height"))
+    for side, unit, words in sides:
+        if side is not None:
+            score += side.score
+            if side.moved:
+                length = others.say(side.length / unit.metres, words == "in height")
+                said.append(f"{length} {words}")
+    if score < 0.0 or not said:
+        return None
+    side, unit, _ = sides[0] if plane.moved else sides[1]
     evidence = (
         f"All {len(rows)} pairs of {attribute} {name or '(blank)'} are shifted alike by "
-        f"{' and '.join(said)}; without that shift they fit to {reference.say(worst / unit)}."
+        f"{' and '.join(said)}; without that shift they fit to "
+        f"{others.say(side.worst / unit.metres, not plane.moved)}."
     )
-    return Group(cause, tuple(rows), evidence, score,
-                 float(np.hypot(*mean)) / unit if moved_h else abs(rise), worst / unit)
+    return Group(cause, tuple(rows), evidence, score, side.length / unit.metres,
+                 side.worst / unit.metres)
+
+
+class _Shift(NamedTuple):
+    """A common shift on one side, metres: whether it is one, how long, and the largest rest."""
+
+    moved: bool
+    length: float
+    worst: float
+    score: float
+
+
+def _alike(
+    shifts: np.ndarray, covariances: np.ndarray, level: float, generic: Callable[[float], float]
+) -> Optional[_Shift]:
+    """(k, d) shifts as one shift common to all, weighed against one disturbance each; None where
+    they differ."""
+    limit = chi_square_quantile(1.0 - level, shifts.shape[1])
+    mean = shifts.mean(axis=0)
+    out = np.array([_test(shift, c) > limit for shift, c in zip(shifts, covariances)])
+    if not out.any():
+        return _Shift(False, 0.0, 0.0, 0.0)
+    rest = shifts - mean
+    if any(_test(left, c) > limit for left, c in zip(rest, covariances)):
+        return None
+    score = generic(float(np.linalg.norm(mean)))
+    for left, shift, covariance, outside in zip(rest, shifts, covariances, out):
+        score += float(normal_h(left[None, :], covariance)[0])
+        score -= (GENERIC_WEIGHT + generic(float(np.linalg.norm(shift))) if outside
+                  else float(normal_h(shift[None, :], covariance)[0]))
+    return _Shift(True, float(np.linalg.norm(mean)),
+                  float(np.linalg.norm(rest, axis=1).max()), score)
+
+
+def _test(difference: np.ndarray, covariance: np.ndarray) -> float:
+    """Chi-square of a difference."""
+    return float(difference @ np.linalg.solve(covariance, difference))
 
 
 # -- what the parameters give away -------------------------------------------------------------
