@@ -21,7 +21,7 @@ import numpy as np
 
 from sitetie.core import Suspect, find_suspects
 from sitetie.core.errors import SitetieError
-from sitetie.tests.core.suspect_sites import (
+from sitetie.tests.core.suspect_cases import (
     EVERY,
     ON_ONE_PAIR,
     Case,

@@ -11,19 +11,16 @@ from sitetie.core.causes import CAUSES
 from sitetie.core.consensus import height_followers, plane_followers
 from sitetie.core.errors import GeometryError
 from sitetie.tests.core.sites import change, random_site, shifted
-from sitetie.tests.core.suspect_sites import (
+from sitetie.tests.core.suspect_cases import (
     EVERY,
     clean_case,
-    made_site,
     many_wrong_case,
     single_case,
 )
-
-#: The largest slip of this kind, 76 mm, stays under twice the detectable bias of these sites.
-NEVER_DETECTABLE = {"slant_as_vertical"}
+from sitetie.tests.core.suspect_sites import made_site
 
 
-@pytest.mark.parametrize("cause", [c for c in EVERY if c not in NEVER_DETECTABLE])
+@pytest.mark.parametrize("cause", EVERY)
 def test_every_cause_is_named_and_its_correction_leaves_nothing_to_name(cause):
     case = single_case(np.random.default_rng([7, EVERY.index(cause)]), cause)
     suspects = find_suspects(case.pairs, case.settings)
@@ -63,7 +60,7 @@ def test_two_blunders_at_once():
 
 
 def test_three_pairs_of_which_one_is_disturbed_accuse_nobody():
-    made = made_site(np.random.default_rng(11), 3, extent=400.0)
+    made = made_site(np.random.default_rng(17), 3, extent=400.0)
     settings = made.settings.replace(vertical_model=None)
     pairs = [made.pairs[0], shifted(made.pairs[1], east=0.731, north=0.4123), made.pairs[2]]
     suspects = find_suspects(pairs, settings)
@@ -73,7 +70,7 @@ def test_three_pairs_of_which_one_is_disturbed_accuse_nobody():
 
 def test_two_sets_of_one_size_are_said_to_be_undecided():
     """Three pairs say one thing, three others, moved alike, another."""
-    made = made_site(np.random.default_rng(12), 6, extent=400.0)
+    made = made_site(np.random.default_rng(16), 6, extent=400.0)
     settings = made.settings.replace(horizontal_model="translation", vertical_model=None,
                                      scale=None)
     aligned = []
