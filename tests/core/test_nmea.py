@@ -62,7 +62,7 @@ def test_ellipse_gives_the_correlation(log):
     turn, a, b = math.radians(30.0), 0.012, 0.005
     axes = np.array([[math.sin(turn), math.cos(turn)], [math.cos(turn), -math.sin(turn)]])
     covariance = axes.T @ np.diag([a**2, b**2]) @ axes  # east, north
-    north, east = (f"{math.sqrt(covariance[k, k]):.6f}" for k in (1, 0))
+    east, north = (f"{math.sqrt(covariance[k, k]):.6f}" for k in (0, 1))
     text = gst(major="0.012", minor="0.005", towards="30.0", up="0.02", north=north, east=east)
     for order in ((gga(), text), (text, gga())):
         (fix,) = read_nmea(log(*order)).fixes
