@@ -8,6 +8,7 @@ that links level and power; Pope, *The statistics of residuals and the detection
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Optional
 
 import numpy as np
 
@@ -45,6 +46,26 @@ def f_quantile(probability: float, numerator: float, denominator: float) -> floa
     from scipy.special import fdtri
 
     return float(fdtri(numerator, denominator, probability))
+
+
+def region_factor(level: float, dimension: int, freedom: Optional[int] = None) -> float:
+    """Factor on a standard deviation for a region: a normal, t, chi-square or F quantile.
+
+    Parameters
+    ----------
+    dimension : int
+        2 for an ellipse (its half axes are this times the root of the eigenvalues), 1 for an
+        interval.
+    freedom : int, optional
+        Degrees of freedom of an estimated variance factor; None where it is known.
+    """
+    if dimension == 2:
+        if freedom is None:
+            return float(np.sqrt(chi_square_quantile(level, 2)))
+        return float(np.sqrt(2.0 * f_quantile(level, 2, freedom)))
+    if freedom is None:
+        return normal_quantile(0.5 + level / 2.0)
+    return student_quantile(0.5 + level / 2.0, freedom)
 
 
 @lru_cache(maxsize=64)

@@ -15,7 +15,7 @@ from .pairs import Pair
 from .parameters import ParameterTable, parameter_table
 from .products import product
 from .projection import BaseProjection
-from .quantiles import chi_square_quantile, f_quantile, normal_quantile, student_quantile
+from .quantiles import region_factor
 from .results import PairResidual, RepeatSpread, ResidualTable, TieStatistics
 from .settings import Settings
 from .vertical import VerticalPart
@@ -267,14 +267,7 @@ class Tie:
         """
         part = self.statistics.horizontal if dimension == 2 else self.statistics.vertical
         freedom = None if part is None else part.region_redundancy
-        level = self.settings.confidence
-        if dimension == 2:
-            if freedom is None:
-                return float(np.sqrt(chi_square_quantile(level, 2)))
-            return float(np.sqrt(2.0 * f_quantile(level, 2, freedom)))
-        if freedom is None:
-            return normal_quantile(0.5 + level / 2.0)
-        return student_quantile(0.5 + level / 2.0, freedom)
+        return region_factor(self.settings.confidence, dimension, freedom)
 
     def _located(self, latitude, longitude, height):
         latitude, longitude, height = _positions(latitude, longitude, height)
