@@ -34,7 +34,15 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     """What the toolbox shows. Their modules import the core only when an algorithm runs, so that
     QGIS starts without numpy, pyproj and scipy."""
     from .geodetic import GeodeticAlgorithm
+    from .read_points import ReadPointsAlgorithm
     from .restate import RestateAlgorithm
     from .solve import SolveAlgorithm
+    from .write_landxml import WriteLandXmlAlgorithm
 
-    return SolveAlgorithm, RestateAlgorithm, GeodeticAlgorithm
+    return (
+        SolveAlgorithm,
+        RestateAlgorithm,
+        GeodeticAlgorithm,
+        ReadPointsAlgorithm,
+        WriteLandXmlAlgorithm,
+    )
