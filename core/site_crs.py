@@ -1,16 +1,23 @@
-"""The site grid as a CRS: WKT 2 for every program on PROJ, and a PROJ pipeline in three dimensions.
+"""The site grid as a CRS: WKT 2 for every program on PROJ (in three dimensions: `site_pipeline`).
 
 The CRS is a derived projected CRS (ISO 19111, WKT 2:2019 ``DERIVEDPROJCRS``) with the affine
 parametric transformation, EPSG method 9624. PROJ takes the affine numbers as they stand and
 ignores unit and axis order of the base, so the base is written in metres, easting first, and the
 numbers carry the site unit. WKT is printed by PROJ with 15 digits: written about the origin of
 the base, that leaves less than 1e-7 m anywhere on a national grid.
+
+Programs on PROJ call two CRSs equal whose numbers agree to 1e-10 of their size, 0.5 mm in a
+northing of 5000 km, and QGIS then takes the one for the other. So the false origin of the base is
+moved by whole metres made from the hash of the tie, and the affine numbers undo it: the same grid,
+and never equal to that of another tie. (PROJ 9.1 cannot move that of a south-orientated
+projection; it stays there.)
 """
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
-from typing import TYPE_CHECKING, Tuple
+from typing import TYPE_CHECKING, NamedTuple, Optional, Tuple
 
 import numpy as np
 import pyproj
@@ -25,6 +32,29 @@ if TYPE_CHECKING:
 
 #: How well the base plane PROJ uses must agree with ours, metres.
 PLANE_AGREEMENT = 1e-6
+#: The false origin of the base is moved by less than this, metres.
+LARGEST_MOVE = 10_000
+#: EPSG parameter codes of false eastings and northings, at whatever point they count.
+_FALSE_EASTING, _FALSE_NORTHING = (8806, 8816, 8826), (8807, 8817, 8827)
+
+Move = Tuple[int, int]
+
+
+class _Plane(NamedTuple):
+    """From PROJ's plane under a derived CRS to our base plane: ``ours = turn theirs + shift``.
+
+    Attributes
+    ----------
+    turn : (2, 2) array
+    shift : (2,) array, metres
+    follow : (2, 2) array or None
+        What a move of the false origin adds to PROJ's coordinates, per metre; None where it
+        cannot be moved.
+    """
+
+    turn: np.ndarray
+    shift: np.ndarray
+    follow: Optional[np.ndarray]
 
 
 def site_crs_wkt(tie: "Tie", name: str = "") -> str:
@@ -40,63 +70,28 @@ def site_crs_wkt(tie: "Tie", name: str = "") -> str:
     offset = np.array(tie.horizontal.translation) - matrix @ np.array(tie.horizontal.centroid)
     # To the kilometre: ties of one site then share the answer, which takes PROJ a while.
     near = tuple(round(value, -3) for value in tie.horizontal.centroid)
-    turn, shift = _plane_in_proj(tie.base.crs, near)
-    rows = matrix @ turn / unit.metres
+    plane = _plane_in_proj(tie.base.crs, near)
+    move, shift = (0, 0), plane.shift
+    if plane.follow is not None:
+        move = _move_of(tie.id)
+        shift = shift - plane.turn @ plane.follow @ move
+    rows = matrix @ plane.turn / unit.metres
     first = (offset + matrix @ shift) / unit.metres
     numbers = (first[0], rows[0, 0], rows[0, 1], first[1], rows[1, 0], rows[1, 1])
-    return _derived_wkt(tie.base.crs, name or f"Site grid, tie {tie.short_id}", numbers, unit)
+    name = name or f"Site grid, tie {tie.short_id}"
+    return _derived_wkt(tie.base.crs, name, numbers, unit, move)
 
 
-def site_pipeline(tie: "Tie") -> str:
-    """PROJ pipeline from longitude, latitude (degrees), ellipsoidal height (m) to the site.
-
-    Gives easting, northing in site units and elevation in elevation units; run it backwards
-    (``cct -I``) for the other way. Without a vertical part the height passes through.
-    """
-    steps = []
-    if tie.geoid is not None and tie.vertical is not None:
-        to_elevation = f'proj=vgridshift grids="{tie.geoid.grid}" multiplier=-1'
-        steps += ["proj=unitconvert xy_in=deg xy_out=rad", to_elevation]
-        if tie.base.depends_on_height:
-            # The plane needs the height itself: keep the elevation aside meanwhile.
-            steps += ["proj=push v_3", f"inv {to_elevation}"]
-        steps.append("proj=unitconvert xy_in=rad xy_out=deg")
-    elif tie.base.depends_on_height:
-        steps.append("proj=push v_3")
-    steps += _steps(tie.base.pipeline)
-    if tie.base.depends_on_height:
-        steps.append("proj=pop v_3")
-    steps.append(_affine_step(tie))
-    return "+proj=pipeline " + " ".join("+step " + _plus(step) for step in steps)
+def _move_of(tie_id: str) -> Move:
+    """Whole metres east and north, neither of them 0, that belong to a hash."""
+    return tuple(1 + int(tie_id[i:i + 8], 16) % (LARGEST_MOVE - 1)  # type: ignore[return-value]
+                 for i in (0, 8))
 
 
-def _affine_step(tie: "Tie") -> str:
-    horizontal, unit = tie.horizontal, tie.settings.site_length.metres
-    matrix = np.array(horizontal.matrix)
-    offset = np.array(horizontal.translation) - matrix @ np.array(horizontal.centroid)
-    plane = {"xoff": offset[0] / unit, "yoff": offset[1] / unit}
-    for i, row in enumerate(matrix / unit):
-        plane[f"s{i + 1}1"], plane[f"s{i + 1}2"] = row
-    if tie.vertical is not None:
-        height = tie.settings.elevation_length.metres
-        slopes = np.array(tie.vertical.slopes)
-        start = tie.vertical.values[0] - slopes @ np.array(tie.vertical.centroid)
-        plane.update(zoff=start / height, s31=slopes[0] / height, s32=slopes[1] / height,
-                     s33=1.0 / height)
-    return "proj=affine " + " ".join(f"{key}={float(value)!r}" for key, value in plane.items())
-
-
-def _steps(pipeline: str) -> list:
-    text = pipeline.replace("+", "")
-    return [step.strip() for step in text.split("step ")[1:]]
-
-
-def _plus(step: str) -> str:
-    return " ".join("+" + word for word in step.split(" "))
-
-
-def _derived_wkt(base: str, name: str, numbers, unit: LengthUnit) -> str:
-    """The derived CRS over a base written in metres, easting first."""
+def _derived_wkt(
+    base: str, name: str, numbers, unit: LengthUnit, move: Move = (0, 0)
+) -> str:
+    """The derived CRS over a base written in metres, easting first, its false origin moved."""
     length = f'LENGTHUNIT["{unit.name}",{unit.metres!r}]'
     ratio = 'SCALEUNIT["coefficient",1]'
     parameters = []
@@ -106,7 +101,7 @@ def _derived_wkt(base: str, name: str, numbers, unit: LengthUnit) -> str:
         parameters.append(f'PARAMETER["{label}",{float(value)!r},{kind},ID["EPSG",{code}]]')
     quoted = name.replace('"', '""')
     return (
-        f'DERIVEDPROJCRS["{quoted}",{_base_wkt(base)},'
+        f'DERIVEDPROJCRS["{quoted}",{_moved(_base_wkt(base), move)},'
         f'DERIVINGCONVERSION["{quoted}",METHOD["Affine parametric transformation",'
         f'ID["EPSG",9624]],{",".join(parameters)}],CS[Cartesian,2],'
         f'AXIS["easting (E)",east,ORDER[1],{length}],AXIS["northing (N)",north,ORDER[2],{length}]]'
@@ -116,8 +111,36 @@ def _derived_wkt(base: str, name: str, numbers, unit: LengthUnit) -> str:
 @lru_cache(maxsize=32)
 def _base_wkt(base: str) -> str:
     """The base as a part of a derived CRS."""
-    body = _base_in_metres(base).to_wkt("WKT2_2019")
-    return "BASEPROJCRS" + body[len("PROJCRS"): body.index(",CS[Cartesian,2]")] + "]"
+    crs = _base_in_metres(base)
+    body = crs.to_wkt("WKT2_2019")
+    text = "BASEPROJCRS" + body[len("PROJCRS"): body.index(",CS[Cartesian,2]")] + "]"
+    if len(crs.geodetic_crs.axis_info) == 3:
+        # A plane stands on two dimensions: without its code, PROJ takes the base as such.
+        authority, code = crs.geodetic_crs.to_authority()
+        text = text.replace(f',ID["{authority}",{code}]],CONVERSION', "],CONVERSION")
+    return text
+
+
+def _moved(base_wkt: str, move: Move) -> str:
+    """The base with another false origin; as it is where its method has none."""
+    if not any(move):
+        return base_wkt
+    text, count = base_wkt, 0
+    for codes, metres in ((_FALSE_EASTING, move[0]), (_FALSE_NORTHING, move[1])):
+        for code in codes:
+            end = f',LENGTHUNIT["metre",1],ID["EPSG",{code}]]'
+            text, found = re.subn(
+                r'(PARAMETER\["[^"]+",)([^,]+)(?=' + re.escape(end) + ")",
+                lambda match: f"{match[1]}{float(match[2]) + metres!r}",  # noqa: B023
+                text,
+            )
+            count += found
+    if count != 2:
+        return base_wkt
+    # What is known by name or number is not what it was any more.
+    text = re.sub(r'^BASEPROJCRS\["((?:[^"]|"")*)"', r'BASEPROJCRS["\1, false origin moved"', text)
+    text = re.sub(r'CONVERSION\["(?:[^"]|"")*"', 'CONVERSION["false origin moved"', text)
+    return re.sub(r',ID\["EPSG",\d+\]\]\]$', "]]", text)
 
 
 @lru_cache(maxsize=32)
@@ -140,29 +163,45 @@ def _base_in_metres(base: str) -> pyproj.CRS:
 
 
 @lru_cache(maxsize=32)
-def _plane_in_proj(base: str, centre: Tuple[float, float]):
-    """Turn and shift from PROJ's plane under a derived CRS to our base plane, near a base point.
+def _plane_in_proj(base: str, centre: Tuple[float, float]) -> _Plane:
+    """What lies between PROJ's plane under a derived CRS and our base plane, near a base point.
 
     Found by asking PROJ: the identity for most projections, a change of signs or order for
     those defined with other axes.
     """
-    plain = _base_in_metres(base)
-    identity = pyproj.CRS(_derived_wkt(base, "plane", (0.0, 1.0, 0.0, 0.0, 0.0, 1.0), METRE))
-    derived = pyproj.Transformer.from_crs(plain.geodetic_crs, identity, always_xy=True)
     ours = np.array(centre) + 2000.0 * np.array([[0, 0], [1, 0], [0, 1], [2, 3], [-3, 1]])
     geodetic = transformer(projection_alone(base)).transform(
         ours[:, 0], ours[:, 1], np.zeros(len(ours)), direction="INVERSE"
-    )
-    theirs = np.stack(derived.transform(*geodetic[:2]), axis=1)
+    )[:2]
+    theirs = _proj_plane(base, geodetic, (0, 0))
     for turn in _signed_orders():
         shift = (ours - theirs @ turn.T).mean(axis=0)
         miss = np.abs(theirs @ turn.T + shift - ours).max()
         if miss < PLANE_AGREEMENT:
-            return turn, np.where(np.abs(shift) < PLANE_AGREEMENT, 0.0, shift)
+            return _Plane(turn, np.where(np.abs(shift) < PLANE_AGREEMENT, 0.0, shift),
+                          _follow(base, geodetic, theirs))
     raise FrameError(
-        f"PROJ cannot derive a site CRS from {plain.name}.",
+        f"PROJ cannot derive a site CRS from {_base_in_metres(base).name}.",
         "Solve the tie over another base projection, or leave it out for a local one.",
     )
+
+
+def _follow(base: str, geodetic, plane: np.ndarray) -> Optional[np.ndarray]:
+    try:
+        moved = [_proj_plane(base, geodetic, move) - plane for move in ((1000, 0), (0, 1000))]
+    except pyproj.exceptions.ProjError:
+        return None
+    follow = np.stack([added.mean(axis=0) for added in moved], axis=1) / 1000.0
+    whole = np.round(follow)
+    return whole if np.abs(follow - whole).max() < 1e-9 and abs(np.linalg.det(whole)) == 1 else None
+
+
+def _proj_plane(base: str, geodetic, move: Move) -> np.ndarray:
+    """(n, 2) what PROJ takes as plane coordinates under a derived CRS."""
+    identity = pyproj.CRS(_derived_wkt(base, "plane", (0.0, 1.0, 0.0, 0.0, 0.0, 1.0), METRE, move))
+    source = _base_in_metres(base).geodetic_crs
+    plane = pyproj.Transformer.from_crs(source, identity, always_xy=True).transform(*geodetic)
+    return np.stack(plane, axis=1)
 
 
 def _signed_orders():

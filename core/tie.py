@@ -381,11 +381,14 @@ class Tie:
 
         return site_crs_wkt(self, name)
 
-    def pipeline(self) -> str:
-        """PROJ pipeline, longitude, latitude, height to the site in 3-D; see `site_crs`."""
-        from .site_crs import site_pipeline
+    def pipeline(self, backward: bool = False) -> str:
+        """PROJ pipeline, longitude, latitude, height to the site in 3-D, or back.
 
-        return site_pipeline(self)
+        See `site_pipeline`.
+        """
+        from .site_pipeline import site_pipeline, site_pipeline_back
+
+        return site_pipeline_back(self) if backward else site_pipeline(self)
 
     # -- the plane alone ---------------------------------------------------------------------
 
