@@ -18,7 +18,7 @@ REQUIRED = (
 OPTIONAL = (
     "control_sigma_h", "control_sigma_v", "sigma_e", "sigma_n", "sigma_en", "sigma_u",
     "height_kind", "height_geoid", "pole", "pole_kind", "session", "time", "fix", "source", "note",
-    "crs", "epoch",
+    "crs", "epoch", "corrections",
 )
 SITE_FIELDS = ("easting", "northing", "elevation")
 ANGLES = ("latitude", "longitude")
@@ -76,6 +76,7 @@ SYNONYMS: Dict[str, Tuple[str, ...]] = {
     "note": ("notes", "remark", "remarks", "comment", "comments"),
     "crs": ("observation_crs",),
     "epoch": ("observation_epoch",),
+    "corrections": (),
 }
 #: Names that may be either id: used for the one that is missing when the other one is there.
 EITHER_ID = ("id", "point", "point_id", "point_name", "point_no", "pt", "pt_id", "name", "mark")

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any, Dict, Iterable, Mapping, Optional, Sequence, Tuple, Union
 
 from .angles import parse_angle
+from .corrections import as_given, corrections_text, with_corrections
 from .delimited_text import DELIMITERS, read_delimited_text
 from .errors import InputError, SitetieError
 from .numerals import decimal_mark_of, parse_number, quoted
@@ -214,7 +215,8 @@ def _pair(
         item: _role(cell_text(cells[item]), match.label(item))
         for item in ("horizontal", "vertical")
     }
-    return Pair(control, observation, file=name, row=row, **roles)
+    pair = Pair(control, observation, file=name, row=row, **roles)
+    return with_corrections(pair, cell_text(cells.get("corrections")))
 
 
 def control_from_cells(
@@ -351,8 +353,9 @@ def _decimal_mark(
 
 
 def _row(pair: Pair) -> Dict[str, str]:
-    """Every field of a pair as its cell."""
-    control, observation = pair.control, pair.observation
+    """Every field of a pair as its cell: the values as given, and what is corrected beside them."""
+    given = as_given(pair)
+    control, observation = given.control, given.observation
     values: Dict[str, object] = {
         item.name: getattr(observation, item.name) for item in fields(observation)
     }
@@ -366,6 +369,7 @@ def _row(pair: Pair) -> Dict[str, str]:
         observation_id=observation.id,
         horizontal=pair.horizontal.value,
         vertical=pair.vertical.value,
+        corrections=corrections_text(pair),
     )
     if observation.height_kind == "ellipsoidal" and observation.height_geoid is None:
         values["height_kind"] = None

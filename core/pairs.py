@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
-from typing import Optional
+from dataclasses import dataclass, field
+from typing import Optional, Tuple
 
 from .errors import InputError
 from .settings import is_decimal_year
@@ -204,15 +204,49 @@ class Observation:
 
 
 @dataclass(frozen=True)
+class Correction:
+    """A blunder put right on a pair, on evidence; see `corrections`.
+
+    Attributes
+    ----------
+    cause : str
+        Id in `causes.CAUSES`.
+    evidence : str
+        The sentence it was made on.
+    fields : tuple of str
+        What is used otherwise than given, by the names of a pair table's columns.
+    by, time : str
+        Who made it, and when (UTC, ISO 8601); blank when unknown.
+    """
+
+    cause: str
+    evidence: str
+    fields: Tuple[str, ...]
+    by: str = ""
+    time: str = ""
+
+
+#: Fields that came into the tie file later: a file without them is a file in which they are blank,
+#: and a tie that does not use them keeps its identity.
+LATER = {"later": True}
+
+
+@dataclass(frozen=True)
 class Pair:
     """A control point and the observation of the same mark, with what the pair does.
 
     Attributes
     ----------
+    control, observation : Control, Observation
+        What is solved with: the values as they came, unless a correction says otherwise.
     horizontal, vertical : Role
         Strings are accepted and turned into roles.
     file, row : str or None, int or None
         Where the pair was read, for messages.
+    given_control, given_observation : Control or None, Observation or None
+        The values as they came, where a correction lets others be used; else None.
+    corrections : tuple of Correction
+        Oldest first.
     """
 
     control: Control
@@ -221,6 +255,9 @@ class Pair:
     vertical: Role = Role.FIT
     file: Optional[str] = None
     row: Optional[int] = None
+    given_control: Optional[Control] = field(default=None, metadata=LATER)
+    given_observation: Optional[Observation] = field(default=None, metadata=LATER)
+    corrections: Tuple[Correction, ...] = field(default=(), metadata=LATER)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "horizontal", Role.parse(self.horizontal))

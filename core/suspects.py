@@ -18,8 +18,9 @@ import numpy as np
 
 from .candidates import Candidate, candidates_of, now_h, now_v
 from .causes import CAUSES
+from .corrections import correct
 from .errors import GeometryError
-from .pairs import Pair, Role
+from .pairs import Control, Pair, Role
 from .reference import Reference, make_reference, normal_h, normal_v
 from .settings import Settings
 from .whole_set import Group, World, group_shifts, parameter_suspects, worlds_of
@@ -56,11 +57,14 @@ class Suspect:
         Natural logarithm of the odds of this cause against a disturbed mark (or, for the whole
         set, against the data as they stand).
     pairs : tuple of Pair
-        All pairs, with this suspect corrected (or set to idle where no correction is known).
+        All pairs, with this suspect corrected (or set to idle where no correction is known). The
+        values as given stay beside the corrected ones; see `corrections`.
     misfit, remaining : float or None
         Length of the residual before and after, site units (horizontal) or elevation units.
     alternative : bool
         True for a cause that explains the same pair about as well as the one listed before it.
+    settings : Settings or None
+        Where the cause is better put right in the settings: those to solve the given pairs with.
     """
 
     cause: str
@@ -71,6 +75,7 @@ class Suspect:
     misfit: Optional[float] = None
     remaining: Optional[float] = None
     alternative: bool = False
+    settings: Optional[Settings] = None
 
     @property
     def words(self) -> str:
@@ -119,16 +124,19 @@ def find_suspects(pairs: Sequence[Pair], settings: Optional[Settings] = None) ->
         suspects.append(_of_world(world, pairs, reference))
     suspects += _of_pairs(best, pairs if world is None else world.pairs)
     suspects += [
-        Suspect(cause, _ids(pairs), evidence, score, corrected)
-        for cause, evidence, score, corrected in parameter_suspects(best)
+        Suspect(cause, _ids(pairs), evidence, score,
+                corrected_pairs(pairs, dict(enumerate(changed)), cause, evidence),
+                settings=changed_settings)
+        for cause, evidence, score, changed, changed_settings in parameter_suspects(best)
     ]
     return suspects
 
 
 def _of_world(world: World, pairs, reference: Optional[Reference]) -> Suspect:
     before = -math.inf if reference is None else reference.score
+    changed = corrected_pairs(pairs, dict(enumerate(world.pairs)), world.cause, world.evidence)
     return Suspect(world.cause, _ids(pairs), world.evidence,
-                   float(min(world.score - before, 1e6)), world.pairs)
+                   float(min(world.score - before, 1e6)), changed, settings=world.settings)
 
 
 def _of_pairs(reference: Reference, pairs: Tuple[Pair, ...]) -> List[Suspect]:
@@ -224,7 +232,8 @@ def _listed(reference, pairs, i: int, ranked: List[Candidate]) -> List[Suspect]:
     close = [c for c in ranked if c.score > ranked[0].score - CLOSE]
     out = []
     for k, candidate in enumerate(close[:4]):
-        corrected = corrected_pairs(pairs, {i: candidate.pair})
+        corrected = corrected_pairs(pairs, {i: candidate.pair}, candidate.cause,
+                                    candidate.evidence)
         out.append(Suspect(
             candidate.cause, candidate.control_ids, candidate.evidence, float(candidate.score),
             corrected, candidate.misfit, candidate.remaining, alternative=k > 0,
@@ -247,14 +256,15 @@ def _exchanged(reference: Reference, wrong: List[int]) -> List[Tuple[int, int]]:
 
 def _exchange(reference: Reference, pairs, i: int, j: int) -> Suspect:
     first, second = pairs[i], pairs[j]
-    corrected = corrected_pairs(pairs, {i: dataclasses.replace(first, control=second.control),
-                                        j: dataclasses.replace(second, control=first.control)})
     before = reference.length(i)
     after = max(reference.length_with_control(i, j), reference.length_with_control(j, i))
     evidence = (
         f"With the observations of {first.control.id} and {second.control.id} exchanged both fit "
         f"to {reference.say(after)} (now {reference.say(before)})."
     )
+    corrected = corrected_pairs(
+        pairs, {i: _at_control(first, second.control), j: _at_control(second, first.control)},
+        "pairs_exchanged", evidence)
     score = math.log(CAUSES["pairs_exchanged"].weight) - math.log(len(pairs) - 1)
     for k, at in ((i, j), (j, i)):
         moved = reference.arrays.base[k:k + 1]
@@ -269,15 +279,23 @@ def _exchange(reference: Reference, pairs, i: int, j: int) -> Suspect:
                    corrected, before, after)
 
 
-def corrected_pairs(pairs: Tuple[Pair, ...], changed: Dict[int, Pair]) -> Tuple[Pair, ...]:
-    """The pairs with some of them changed, and what they share with others changed there too: a
-    control point or an observation has the same values wherever it is used."""
+def _at_control(pair: Pair, control: Control) -> Pair:
+    """The pair with another control point; no vertical role without an elevation."""
+    return dataclasses.replace(pair, control=control, horizontal=pair.horizontal,
+                               vertical=pair.vertical if control.has_elevation else Role.IDLE)
+
+
+def corrected_pairs(
+    pairs: Tuple[Pair, ...], changed: Dict[int, Pair], cause: str, evidence: str
+) -> Tuple[Pair, ...]:
+    """The pairs with some of them corrected, and what they share with others corrected there too:
+    a control point or an observation has the same values wherever it is used."""
     control = {pair.control.id: pair.control for pair in changed.values()}
     seen = {pair.observation.id: pair.observation for pair in changed.values()}
     return tuple(
-        changed[i] if i in changed else dataclasses.replace(
+        correct(pair, changed[i] if i in changed else dataclasses.replace(
             pair, control=control.get(pair.control.id, pair.control),
-            observation=seen.get(pair.observation.id, pair.observation))
+            observation=seen.get(pair.observation.id, pair.observation)), cause, evidence)
         for i, pair in enumerate(pairs)
     )
 

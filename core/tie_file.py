@@ -21,8 +21,9 @@ from .tie import Tie
 from .whole_file import write_whole_file
 
 FORMAT = "sitetie-tie"
-SCHEMA_VERSION = 1
-_UPGRADES: Dict[int, Callable[[dict], dict]] = {}
+SCHEMA_VERSION = 2
+#: Version 2 added fields that are left out where they are blank: a file of version 1 has none.
+_UPGRADES: Dict[int, Callable[[dict], dict]] = {1: lambda content: content}
 
 
 def content_hash(tie: Tie) -> str:
@@ -97,7 +98,7 @@ def loads(data: bytes) -> Tie:
     for step in range(version, SCHEMA_VERSION):
         content = _UPGRADES[step](content)
     tie = from_plain(Tie, content, "tie")
-    if version == SCHEMA_VERSION and tie.id != document["id"]:
+    if content == document["tie"] and tie.id != document["id"]:
         raise TieFileError(
             "The content of the tie file does not match its own id: it was damaged or edited.",
             "Take an undamaged copy, or solve the tie again.",
@@ -113,12 +114,21 @@ def to_plain(value: Any) -> Any:
     """Dataclasses, tuples and enums as JSON values."""
     if dataclasses.is_dataclass(value):
         return {field.name: to_plain(getattr(value, field.name))
-                for field in dataclasses.fields(value)}
+                for field in dataclasses.fields(value) if not _left_out(field, value)}
     if isinstance(value, enum.Enum):
         return value.value
     if isinstance(value, (tuple, list)):
         return [to_plain(item) for item in value]
     return value
+
+
+def _left_out(field: dataclasses.Field, value: Any) -> bool:
+    """Whether a field that came later is blank, and therefore not written."""
+    return _is_later(field) and getattr(value, field.name) == field.default
+
+
+def _is_later(field: dataclasses.Field) -> bool:
+    return bool(field.metadata.get("later"))
 
 
 def from_plain(kind: Any, value: Any, place: str) -> Any:
@@ -178,7 +188,8 @@ def _from_mapping(kind, value, place):
     if not isinstance(value, dict):
         raise _unfit(place, value)
     hints = typing.get_type_hints(kind)
-    names = [field.name for field in dataclasses.fields(kind)]
+    names = [field.name for field in dataclasses.fields(kind)
+             if not _is_later(field) or field.name in value]
     _refuse_odd_entries(place, set(names), value)
     arguments = {name: from_plain(hints[name], value[name], f"{place}.{name}") for name in names}
     try:
@@ -215,7 +226,7 @@ def json_schema() -> dict:
         "additionalProperties": False,
         "properties": {
             "format": {"const": FORMAT},
-            "schema_version": {"const": SCHEMA_VERSION},
+            "schema_version": {"minimum": 1, "maximum": SCHEMA_VERSION, "type": "integer"},
             "id": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
             "tie": body,
         },
@@ -236,10 +247,13 @@ def _schema(kind: Any, definitions: Dict[str, dict]) -> dict:
         if kind.__name__ not in definitions:
             definitions[kind.__name__] = {}
             hints = typing.get_type_hints(kind)
-            names = [field.name for field in dataclasses.fields(kind)]
+            fields = dataclasses.fields(kind)
             definitions[kind.__name__] = {
-                "type": "object", "required": names, "additionalProperties": False,
-                "properties": {name: _schema(hints[name], definitions) for name in names},
+                "type": "object",
+                "required": [field.name for field in fields if not _is_later(field)],
+                "additionalProperties": False,
+                "properties": {field.name: _schema(hints[field.name], definitions)
+                               for field in fields},
             }
         return {"$ref": f"#/$defs/{kind.__name__}"}
     if isinstance(kind, type) and issubclass(kind, enum.Enum):

@@ -34,13 +34,15 @@ SMALL_UNDULATION = 1.0
 
 @dataclass(frozen=True)
 class World:
-    """Another reading of the whole set: the pairs or the settings changed for all."""
+    """Another reading of the whole set: the pairs or the settings changed for all. With `settings`
+    the pairs as given can be solved instead."""
 
     cause: str
     evidence: str
     score: float
     reference: Reference
     pairs: Tuple[Pair, ...]
+    settings: Optional[Settings]
 
 
 @dataclass(frozen=True)
@@ -62,11 +64,11 @@ def worlds_of(
     solved scale is no scale of a site. `reference` is None when no two pairs agree."""
     if reference is not None and not _doubtful(reference):
         return
-    tries: List[Tuple[str, str, Tuple[Pair, ...], Settings]] = []
+    tries: List[_Try] = []
     mirrored = _each_control(pairs, lambda c: dataclasses.replace(
         c, easting=c.northing, northing=c.easting))
-    tries.append(("mirrored", "With easting and northing of the control list exchanged "
-                  "(or one axis flipped)", mirrored, settings))
+    tries.append(_Try("mirrored", "With easting and northing of the control list exchanged "
+                      "(or one axis flipped)", mirrored, settings))
     for unit in UNITS.values():
         ratio = unit.metres / settings.site_length.metres
         if abs(ratio - 1.0) > 0.1 and unit.code != "us-ft":
@@ -74,18 +76,19 @@ def worlds_of(
             if unit.code != "m":
                 said += (" (international or US survey: 2 ppm apart, not to be told from these "
                          "pairs)")
-            tries += _unit_tries(pairs, settings, said, ratio)
+            tries += _unit_tries(pairs, settings, said, ratio, unit.code)
             tries += _unit_tries(pairs, settings, "With the control list taken back from a "
                                  f"conversion to {settings.site_length.plural} that it did not "
                                  "need", 1.0 / ratio)
     if settings.scale is not None or settings.horizontal_model in ("rigid", "translation"):
         free = settings.replace(scale=None, horizontal_model="similarity")
-        tries.append(("grid_or_ground", "With the scale solved instead of held", pairs, free))
+        tries.append(_Try("grid_or_ground", "With the scale solved instead of held", pairs, free,
+                          free))
     if settings.base_crs is not None and "Local Transverse Mercator" not in settings.base_crs:
         local = settings.replace(base_crs=None, datum_operation=None)
-        tries.append(("base_projection", "Over a local projection instead of the named one",
-                      pairs, local))
-    for cause, words, changed, changed_settings in tries:
+        tries.append(_Try("base_projection", "Over a local projection instead of the named one",
+                          pairs, local, local))
+    for cause, words, changed, changed_settings, instead in tries:
         try:
             other = make_reference(changed, changed_settings, level)
         except SitetieError:
@@ -94,7 +97,17 @@ def worlds_of(
             continue
         score = other.score + math.log(CAUSES[cause].weight)
         yield World(cause, f"{words} {_agreement(other)} (now {_agreement(reference)})."
-                    + _scale_words(cause, other), score, other, changed)
+                    + _scale_words(cause, other), score, other, changed, instead)
+
+
+class _Try(NamedTuple):
+    """Pairs and settings to try; settings that do the same to the pairs as given."""
+
+    cause: str
+    words: str
+    pairs: Tuple[Pair, ...]
+    settings: Settings
+    instead: Optional[Settings] = None
 
 
 def _doubtful(reference: Reference) -> bool:
@@ -104,7 +117,11 @@ def _doubtful(reference: Reference) -> bool:
     return outside >= MANY_OUTSIDE or odd_scale or reference.undecided()
 
 
-def _unit_tries(pairs, settings, words: str, ratio: float):
+def _unit_tries(
+    pairs, settings: Settings, words: str, ratio: float, code: Optional[str] = None
+) -> Iterator[_Try]:
+    """The control list times a ratio, with and without its elevations; `code` is the unit that
+    does the same."""
     def position(c):
         return dataclasses.replace(c, easting=c.easting * ratio, northing=c.northing * ratio)
 
@@ -113,9 +130,12 @@ def _unit_tries(pairs, settings, words: str, ratio: float):
         return dataclasses.replace(moved, elevation=c.elevation * ratio) \
             if c.has_elevation else moved
 
-    yield ("control_unit_all", words, _each_control(pairs, everything, elevation=True), settings)
-    yield ("control_unit_all", words + ", positions only", _each_control(pairs, position),
-           settings)
+    same = settings.elevation_length == settings.site_length
+    yield _Try("control_unit_all", words, _each_control(pairs, everything, elevation=True),
+               settings, settings.replace(site_unit=code, elevation_unit=code)
+               if code and same else None)
+    yield _Try("control_unit_all", words + ", positions only", _each_control(pairs, position),
+               settings, settings.replace(site_unit=code) if code else None)
 
 
 def _each_control(pairs, change: Callable, elevation: bool = False) -> Tuple[Pair, ...]:
@@ -269,7 +289,7 @@ def _test(difference: np.ndarray, covariance: np.ndarray) -> float:
 def parameter_suspects(reference: Reference):
     """Causes that leave no misfit but show in the vertical shift.
 
-    Yields (cause, evidence, score, corrected pairs).
+    Yields (cause, evidence, score, corrected pairs, settings to solve the given pairs with).
     """
     if reference.vertical is None or reference.geoid is None:
         return []
@@ -285,7 +305,7 @@ def parameter_suspects(reference: Reference):
             "ellipsoidal_elevations",
             f"The vertical shift {shift:+.3f} m equals the geoid undulation {undulation:+.3f} m: "
             "the control elevations are ellipsoidal heights. Work without the geoid, or correct "
-            "the list.", 3.0, reference.pairs,
+            "the list.", 3.0, reference.pairs, reference.settings.replace(geoid=None),
         ))
     pole = poles.pop() if len(poles) == 1 else None
     if pole and abs(shift + pole) < 3.0 * sigma:
@@ -297,6 +317,6 @@ def parameter_suspects(reference: Reference):
         found.append((
             "pole_on_every_shot",
             f"The vertical shift {shift:+.3f} m is the recorded pole of {pole:.3f} m: it was not "
-            "taken off on any shot.", 3.0, lowered,
+            "taken off on any shot.", 3.0, lowered, None,
         ))
     return found

@@ -69,7 +69,7 @@ def test_reads_every_optional_field(written):
         "height_kind": "Orthometric:egm96_15.gtx", "height_geoid": "", "pole": "2.000",
         "pole_kind": "Slant", "session": "am", "time": "2026-05-09T08:15:00Z", "fix": "fixed",
         "source": "rover.csv", "note": "by the gate, \u00f6stlich", "crs": "EPSG:4937",
-        "epoch": "2026.35",
+        "epoch": "2026.35", "corrections": "",
     }
     row = ROWS[0] + "," + ",".join(f'"{cells[name]}"' for name in OPTIONAL)
     pair = written(table(row, header=",".join(REQUIRED + OPTIONAL)))[0]

@@ -31,6 +31,8 @@ def test_every_cause_is_named_and_its_correction_leaves_nothing_to_name(cause):
     assert named.evidence.endswith(".")
     assert any(letter.isdigit() for letter in named.evidence)
     settings_only = ("grid_or_ground", "base_projection", "ellipsoidal_elevations")
+    if named.settings is not None:
+        assert find_suspects(case.pairs, named.settings) == []
     if cause not in settings_only:
         assert find_suspects(named.pairs, case.settings) == []
 

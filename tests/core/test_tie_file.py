@@ -153,7 +153,7 @@ def test_the_schema_in_the_repository_is_that_of_the_code():
 
 @pytest.mark.parametrize("spoil", [
     lambda d: d.pop("id"),
-    lambda d: d.update(schema_version=2),
+    lambda d: d.update(schema_version=tie_file.SCHEMA_VERSION + 1),
     lambda d: d.update(extra=1),
     lambda d: d["tie"].pop("pairs"),
     lambda d: d["tie"].update(extra=1),
@@ -239,7 +239,7 @@ DAMAGED = {
                                ("not a Sitetie tie", "saved by Sitetie")),
     "a list": (lambda s: b"[1, 2]", ("not a Sitetie tie",)),
     "newer": (lambda s: changed(s, ["schema_version"], 99),
-              ("schema version 99", "reads up to 1", "Update Sitetie")),
+              ("schema version 99", f"reads up to {tie_file.SCHEMA_VERSION}", "Update Sitetie")),
     "no version": (lambda s: without(s, "schema_version"), ("no schema_version",)),
     "odd version": (lambda s: changed(s, ["schema_version"], "1"), ("no schema_version",)),
     "edited number": (lambda s: changed(s, ["tie", "pairs", 0, "control", "easting"], 1.0),
@@ -295,11 +295,23 @@ def test_files_of_an_older_format_are_brought_up_to_date(saved, monkeypatch):
     def upgrade(content):
         return {**content, "source": "from the old format"}
 
-    monkeypatch.setattr(tie_file, "SCHEMA_VERSION", 2)
-    monkeypatch.setitem(tie_file._UPGRADES, 1, upgrade)
+    newer = tie_file.SCHEMA_VERSION
+    monkeypatch.setattr(tie_file, "SCHEMA_VERSION", newer + 1)
+    monkeypatch.setitem(tie_file._UPGRADES, newer, upgrade)
     tie = tie_file.loads(saved[2])
     assert tie.source == "from the old format"
     assert tie.horizontal == saved[0].horizontal
+
+
+def test_a_file_of_the_first_version_is_the_same_tie(saved):
+    """It has no corrections and no given values; those are left out of later files too."""
+    tie, _, data = saved
+    assert b"corrections" not in data and b"given_control" not in data
+    old = data.replace(b'"schema_version": 2', b'"schema_version": 1')
+    assert old != data
+    assert tie_file.loads(old) == tie
+    with pytest.raises(TieFileError, match="damaged or edited"):
+        tie_file.loads(old.replace(b'"note": ""', b'"note": "edited"', 1))
 
 
 # -- writing -----------------------------------------------------------------------------------
