@@ -33,6 +33,7 @@ from .blocks import (
     Together,
     rows_of,
 )
+from .correction_table import correction_sentence, correction_table
 from .drawing import geometry_drawing
 from .pair_tables import (
     check_words,
@@ -116,6 +117,9 @@ def _front(tie: Tie, details: ReportDetails, findings: Sequence[Finding]) -> Lis
     suspected = _suspects(tie)
     if suspected:
         blocks += [Heading("What is probably wrong", 3), Bullets(tuple(suspected))]
+    corrected = correction_sentence(tie)
+    if corrected:
+        blocks.append(Paragraph(f"{LEVEL_WORDS[NOTE][0]} {corrected}"))
     table = fit_table(tie)
     if table is not None:
         blocks += [Heading("How well it fits"), table, Paragraph(fit_sentences(tie))]
@@ -300,12 +304,14 @@ def _parameters(tie: Tie) -> List[Block]:
 def _given(tie: Tie) -> List[Block]:
     if not tie.pairs:
         return []
+    corrections = correction_table(tie)
+    corrected: List[Block] = [] if corrections is None else [Heading("Corrections"), corrections]
     tables = (control_table(tie), observation_table(tie))
     assumed = any("*" in cell for table in tables for row in table.rows for cell in row.cells)
     note = "Heights are those of the mark, not of the antenna." + (
         " A star marks a standard deviation that was left blank and is assumed." if assumed else "")
-    return [Heading("Control as given"), tables[0], Heading("Observations as given"), tables[1],
-            Paragraph(note, quiet=True)]
+    return [*corrected, Heading("Control as given"), tables[0],
+            Heading("Observations as given"), tables[1], Paragraph(note, quiet=True)]
 
 
 # -- last page -----------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from typing import Dict, List, Optional
 import numpy as np
 
 from ..angles import format_angle
+from ..corrections import as_given
 from ..pairs import Observation, Role
 from ..results import CANNOT_TEST, ComponentResult, RepeatSpread
 from ..tie import Tie
@@ -181,7 +182,7 @@ def repeat_words(tie: Tie, spread: RepeatSpread) -> str:
 def control_table(tie: Tie) -> Table:
     """The control points as given, each once."""
     settings = tie.settings
-    controls = {pair.control: None for pair in tie.pairs}
+    controls = {as_given(pair).control: None for pair in tie.pairs}
     rows = [(
         control.id, fixed(control.easting), fixed(control.northing), fixed(control.elevation),
         millimetres(control.sigma_h, settings.control_sigma_h if control.has_position else None),
@@ -204,7 +205,7 @@ def observation_table(tie: Tie) -> Table:
         _angle(pair.observation.longitude, "longitude"),
         fixed(pair.observation.height), _sigmas(tie, pair.observation),
         _recorded(pair.observation),
-    ) for pair in tie.pairs]
+    ) for pair in map(as_given, tie.pairs)]
     return without_empty_columns(Table((
         Column("observation", strong=True), Column("control"), Column("role", "h / v"),
         Column("latitude", right=True), Column("longitude", right=True),

@@ -14,7 +14,18 @@ from typing import Dict, List
 import numpy as np
 import pytest
 
-from sitetie.core import Control, HeldScale, Observation, Pair, Settings, Tie, read_pairs, solve
+from sitetie.core import (
+    Control,
+    HeldScale,
+    Observation,
+    Pair,
+    Settings,
+    Tie,
+    find_suspects,
+    read_pairs,
+    solve,
+)
+from sitetie.core.corrections import signed
 from sitetie.core.inverse_table import inverse_table
 from sitetie.core.plausibility import plausibility
 from sitetie.core.published import tie_from_parameters
@@ -26,9 +37,15 @@ from sitetie.core.report import (
     write_report,
 )
 from sitetie.core.report.blocks import Banner, Drawing, Heading, Table, flat
+from sitetie.core.report.correction_table import correction_table
 from sitetie.core.report.drawing import geometry_drawing
 from sitetie.core.report.labels import Box, placed, short_names
-from sitetie.core.report.pair_tables import check_words, residual_table
+from sitetie.core.report.pair_tables import (
+    check_words,
+    control_table,
+    observation_table,
+    residual_table,
+)
 from sitetie.core.report.solution_tables import fit_sentences, fit_table, line_table
 from sitetie.core.tie_check import check_against
 
@@ -605,3 +622,24 @@ def test_names_avoid_one_another_and_the_frame() -> None:
         for other in boxes[:i]:
             assert (box.right <= other.left or other.right <= box.left
                     or box.bottom <= other.top or other.bottom <= box.top)
+
+
+# -- corrections ---------------------------------------------------------------------------------
+
+
+def test_corrections_stand_beside_the_values_as_given(blunders):
+    """The exchanged digits of the sample: corrected as the suspect says, and shown both ways."""
+    suspect = next(s for s in find_suspects(blunders.pairs, blunders.settings)
+                   if s.cause == "digits_exchanged")
+    pairs = [signed(pair, "A. Surveyor", "2026-01-02T03:04:05Z") for pair in suspect.pairs]
+    tie = solve(pairs, blunders.settings)
+    page = report_html(tie, ReportDetails(made=MADE))
+    assert html.escape(suspect.evidence) in page
+    assert "A. Surveyor, 2026-01-02 03:04:05 UTC" in page
+    assert "1 pair is solved with corrected values" in page
+    names = [block.text for block in flat(report_blocks(tie, ReportDetails()))
+             if isinstance(block, Heading)]
+    assert names.index("Corrections") < names.index("Control as given")
+    assert correction_table(blunders) is None
+    given = (control_table(blunders), observation_table(blunders))
+    assert (control_table(tie), observation_table(tie)) == given
