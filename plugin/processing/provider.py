@@ -36,6 +36,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     from .geodetic import GeodeticAlgorithm
     from .read_points import ReadPointsAlgorithm
     from .restate import RestateAlgorithm
+    from .site_crs import SiteCrsAlgorithm
     from .solve import SolveAlgorithm
     from .write_landxml import WriteLandXmlAlgorithm
 
@@ -43,6 +44,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
         SolveAlgorithm,
         RestateAlgorithm,
         GeodeticAlgorithm,
+        SiteCrsAlgorithm,
         ReadPointsAlgorithm,
         WriteLandXmlAlgorithm,
     )
