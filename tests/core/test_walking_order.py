@@ -17,12 +17,12 @@ def length(places, start, order) -> float:
 
 
 def test_near_the_shortest_of_all() -> None:
-    """Against every order of seven places: 2 % longer on the average, a third at worst."""
+    """Against every order of six places: 1 % longer on the average, a fifth at worst."""
     random = np.random.default_rng(1)
     ratios = []
-    for _ in range(25):
-        places, start = random.random((7, 2)), random.random(2)
-        best = min(length(places, start, order) for order in itertools.permutations(range(7)))
+    for _ in range(20):
+        places, start = random.random((6, 2)), random.random(2)
+        best = min(length(places, start, order) for order in itertools.permutations(range(6)))
         ratios.append(length(places, start, walking_order(places, start)) / best)
     assert min(ratios) >= 1.0 - 1e-9
     assert np.mean(ratios) < 1.04
