@@ -1,0 +1,446 @@
+"""Pairing by geometry alone: two lists of points without common names, laid on one another."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import dataclass
+from typing import Callable, List, Optional, Sequence, Tuple
+
+import numpy as np
+
+from .errors import Cancelled, InputError
+from .pairing_evidence import SIGMAS, Mode, Neighbours, PointLists, pair_probabilities
+from .pairing_search import Search, in_common
+from .wording import counted
+
+#: A scale near 1 lies within this of it: grid and ground differ by less.
+SCALE_TOLERANCE = 3e-3
+#: A free scale lies within this factor of 1: feet and metres differ by 3.3.
+FREE_SCALE = 5.0
+#: Standard deviations (metres) that are possible when none is given, and the largest as a share of
+#: the extent: with more, a site has no shape.
+SIGMA_RANGE = (1e-3, 2.0)
+LARGEST_SIGMA_SHARE = 0.03
+#: A pairing is believed from this probability on, a pair in it from that.
+BELIEVED, BELIEVED_PAIR = 0.99, 0.5
+#: Several equally good ones are called ambiguous, and not chance, from this on together.
+BELIEVED_TOGETHER = 0.5
+#: A pairing less probable than the best by up to this factor is a rival of it, ...
+RIVAL_ODDS = 1e3
+#: ... and so is one that explains this share of its pairs with up to so many times its misfit.
+RIVAL_SHARE, RIVAL_MISFIT = 0.8, 2.0
+#: A mirrored site is rarer than a proper one by this factor. As strong a pairing of the other
+#: handedness is no rival within that factor.
+MIRRORED_ODDS = 1e3
+#: An equal name is by chance one time in so many.
+NAME_ODDS = 10.0
+
+Progress = Callable[[float], bool]
+
+
+@dataclass(frozen=True)
+class Transform:
+    """How observed points are laid on the control.
+
+    place = scale * rotation * point + shift; where `mirrored`, the northing of the point changes
+    its sign first.
+
+    Attributes
+    ----------
+    rotation : float
+        Degrees, counter-clockwise from the observed to the control axes, -180 to 180.
+    scale : float
+        Control length over observed length.
+    easting, northing : float
+        Where the observed origin comes to lie, control units.
+    mirrored : bool
+    """
+
+    rotation: float
+    scale: float
+    easting: float
+    northing: float
+    mirrored: bool = False
+
+    def apply(self, observed: np.ndarray) -> np.ndarray:
+        """(m, 2) places of (m, 2) observed points."""
+        points = np.asarray(observed, dtype=float)
+        w = points[:, 0] + 1j * points[:, 1] * (-1.0 if self.mirrored else 1.0)
+        factor = cmath.rect(self.scale, math.radians(self.rotation))
+        placed = factor * w + complex(self.easting, self.northing)
+        return np.stack([placed.real, placed.imag], axis=-1)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One way to pair the two lists.
+
+    Attributes
+    ----------
+    pairs : (k, 2) int array
+        Index of the control point, index of the observed point; in the order of the control.
+    transform : Transform
+    rms : float
+        Root of the mean squared distance of the pairs, control units.
+    probability : float
+        Of this pairing, beside all others that were found and none at all.
+    """
+
+    pairs: np.ndarray
+    transform: Transform
+    rms: float
+    probability: float
+
+    @property
+    def count(self) -> int:
+        """Number of pairs."""
+        return len(self.pairs)
+
+
+@dataclass(frozen=True)
+class GeometryPairing:
+    """What geometry alone says of two point lists.
+
+    Attributes
+    ----------
+    pairs : (k, 2) int array
+        Index of the control point, index of the observed point; in the order of the control.
+        Empty when no pairing is believed, or several are.
+    pair_confidence : (k,) array
+        Probability that a pair is none by chance: a stranger near a control point without a
+        partner fits as well as a partner would.
+    confidence : float
+        Probability of the least certain pair: of the pairing as a whole, times the smallest of
+        `pair_confidence`. Without pairs it is the probability of the best pairing found.
+    ambiguous : bool
+        Whether several pairings explain the points about equally well; they are in `rivals`.
+    mirrored : bool
+        Whether the pairs fit only with the site mirrored: one axis is flipped, or the two are
+        exchanged.
+    rivals : tuple of Answer
+        When ambiguous all the pairings in question, the most probable first: four for a square.
+        When nothing was believed, the best that were found. Else empty.
+    transform : Transform or None
+    rms : float
+        Root of the mean squared distance of the pairs, control units; NaN without pairs.
+    words : str
+        All of this in sentences.
+    """
+
+    pairs: np.ndarray
+    pair_confidence: np.ndarray
+    confidence: float
+    ambiguous: bool
+    mirrored: bool
+    rivals: Tuple[Answer, ...]
+    transform: Optional[Transform]
+    rms: float
+    words: str
+
+
+def pair_by_geometry(
+    control: np.ndarray,
+    observed: np.ndarray,
+    *,
+    control_names: Optional[Sequence[str]] = None,
+    observed_names: Optional[Sequence[str]] = None,
+    free_scale: bool = False,
+    scale_tolerance: float = SCALE_TOLERANCE,
+    noise: Optional[float] = None,
+    progress: Optional[Progress] = None,
+) -> GeometryPairing:
+    """Pair two lists of plane points by their geometry.
+
+    Any rotation; points without a partner on both sides. At least three pairs are needed for an
+    answer, and four where points are many or the noise is large against the site.
+
+    Parameters
+    ----------
+    control, observed : (n, 2), (m, 2) arrays
+        Easting, northing in metres; the observed ones on a plane such as the base projection.
+    control_names, observed_names : sequences of str, optional
+        Hints: where several pairings are equally good, the one in which the names agree is taken.
+        Names never speak against the geometry.
+    free_scale : bool
+        Whether the scale may be any from a fifth to five, not only near 1.
+    scale_tolerance : float
+        How far from 1 a scale near 1 may be.
+    noise : float, optional
+        Expected standard deviation of a difference per axis, metres. Without it everything from
+        1 mm to 2 m is possible.
+    progress : function, optional
+        Called with the share done, 0 to 1; False stops.
+
+    Raises
+    ------
+    InputError
+        When an array has another shape, numbers that are not finite, the same point twice, or
+        fewer than three points; when names, noise or tolerance cannot be used.
+    Cancelled
+    """
+    z, w = _points(control, "control"), _points(observed, "observed")
+    names = _names(control_names, observed_names, len(z), len(w))
+    low_high = _scale_range(free_scale, scale_tolerance)
+    origins = complex(np.median(z.real), np.median(z.imag)), complex(
+        np.median(w.real), np.median(w.imag))
+    lists = _lists(z - origins[0], w - origins[1], low_high, noise)
+    found = _search(lists, False, progress, 0.0)
+    share_done = 0.5
+    if not found or not _settled_well(found[0], lists):
+        found += _search(lists, True, progress, share_done)
+    return _conclude(_candidates(found, lists, origins), names)
+
+
+# -- what was given ---------------------------------------------------------------------------
+
+
+def _points(given: np.ndarray, side: str) -> np.ndarray:
+    try:
+        points = np.asarray(given, dtype=float)
+    except (TypeError, ValueError):
+        points = np.zeros(0)
+    if points.ndim != 2 or points.shape[1] != 2:
+        raise InputError(
+            f"The {side} points are no (n, 2) array of numbers.",
+            "Give easting and northing of each point, in metres.",
+        )
+    bad = np.flatnonzero(~np.isfinite(points).all(axis=1))
+    if len(bad):
+        raise InputError(
+            f"The {side} point at index {bad[0]} has no finite easting and northing.",
+            "Leave out points without a position.",
+        )
+    if len(points) < 3:
+        raise InputError(
+            f"There {'is' if len(points) == 1 else 'are'} {counted(len(points), side + ' point')}; "
+            "geometry alone needs at least three on each side.",
+            "Add points, or pair by hand.",
+        )
+    order = np.lexsort((points[:, 1], points[:, 0]))
+    same = np.flatnonzero((np.diff(points[order], axis=0) == 0.0).all(axis=1))
+    if len(same):
+        first, second = sorted(order[same[0]:same[0] + 2])
+        raise InputError(
+            f"The {side} points at indices {first} and {second} are at the same place.",
+            "Keep one of them.",
+        )
+    return points[:, 0] + 1j * points[:, 1]
+
+
+def _names(control, observed, n: int, m: int):
+    """The two lists of names, or None."""
+    if control is None or observed is None:
+        return None
+    if len(control) != n or len(observed) != m:
+        raise InputError(
+            f"There are {len(control)} and {len(observed)} names for {n} control and {m} observed "
+            "points.", "Give one name for each point, blank where there is none.",
+        )
+    return tuple(["".join(str(name).split()).casefold() if name is not None else ""
+                  for name in side] for side in (control, observed))
+
+
+def _scale_range(free: bool, tolerance: float) -> Tuple[float, float]:
+    if free:
+        return 1.0 / FREE_SCALE, FREE_SCALE
+    if not 0.0 <= tolerance < 0.5:
+        raise InputError(f"The scale tolerance is {tolerance}.",
+                         "Give a number from 0 to 0.5, or let the scale be free.")
+    return 1.0 - tolerance, 1.0 + tolerance
+
+
+def _lists(z: np.ndarray, w: np.ndarray, scale_range, noise: Optional[float]) -> PointLists:
+    if noise is not None and not (math.isfinite(noise) and noise > 0.0):
+        raise InputError(f"The noise is {noise}.", "Give a standard deviation in metres.")
+    sides = [_widths(points) for points in (z, w)]
+    free = scale_range[1] / scale_range[0] > 2.0
+    if free:
+        widths = sides[0]
+    else:
+        widths = min(sides, key=lambda pair: pair[0] * max(pair[1], 1e-3 * pair[0]))
+    low, high = (noise / 2.0, noise * 2.0) if noise is not None else SIGMA_RANGE
+    largest = LARGEST_SIGMA_SHARE * widths[0]
+    if high > largest:
+        low, high = min(low, largest * low / high), largest
+    return PointLists(z, w, scale_range, np.geomspace(low, high, SIGMAS), widths)
+
+
+def _widths(points: np.ndarray) -> Tuple[float, float]:
+    """Long and short side of the rectangle that points are strewn over; far ones count little."""
+    plane = np.stack([points.real, points.imag], axis=-1)
+    axes = np.linalg.svd(plane - plane.mean(axis=0), full_matrices=False)[2]
+    along = (plane - np.median(plane, axis=0)) @ axes.T
+    even = np.sqrt(12.0) * along.std(axis=0)
+    middle = 5.0 * np.median(np.abs(along), axis=0)
+    first, second = np.where(middle > 0.0, np.minimum(even, middle), even)
+    return float(max(first, second)), float(min(first, second))
+
+
+# -- search -----------------------------------------------------------------------------------
+
+
+def _search(
+    lists: PointLists, mirrored: bool, progress: Optional[Progress], done: float
+) -> List[Tuple[Mode, bool]]:
+    steps = 0
+
+    def told() -> None:
+        nonlocal steps
+        steps += 1
+        if progress is not None and not progress(done + 0.5 * (1.0 - 0.9**steps)):
+            raise Cancelled("Stopped before the end; nothing was paired.")
+
+    if mirrored:
+        lists = PointLists(lists.control, np.conj(lists.observed), lists.scale_range, lists.sigmas,
+                           lists.widths)
+    return [(mode, mirrored) for mode in Search(lists, told).run()]
+
+
+def _settled_well(best: Tuple[Mode, bool], lists: PointLists) -> bool:
+    """Whether nothing mirrored need be looked for: it could not be as good."""
+    mode = best[0]
+    return mode.evidence > 40.0 and mode.count >= 0.5 * min(len(lists.control), len(lists.observed))
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    mode: Mode
+    mirrored: bool
+    transform: Transform
+    pairs: np.ndarray
+    sure: np.ndarray
+
+    @property
+    def log_odds(self) -> float:
+        return self.mode.evidence - (math.log(MIRRORED_ODDS) if self.mirrored else 0.0)
+
+
+def _candidates(found, lists: PointLists, origins) -> List[_Candidate]:
+    """The placements found, most probable first; a mirrored one that makes the same pairs as a
+    proper one (marks in one line) is left out."""
+    made = []
+    for mode, mirrored in found[:200]:
+        scale, angle = abs(mode.placement.factor), cmath.phase(mode.placement.factor)
+        origin = np.conj(origins[1]) if mirrored else origins[1]
+        shift = mode.placement.shift + origins[0] - mode.placement.factor * origin
+        transform = Transform(math.degrees(angle), scale, shift.real, shift.imag, mirrored)
+        turned = PointLists(lists.control, np.conj(lists.observed), lists.scale_range,
+                            lists.sigmas, lists.widths) if mirrored else lists
+        made.append((mode, mirrored, transform, turned))
+    near = Neighbours(lists.control)
+    candidates: List[_Candidate] = []
+    for mode, mirrored, transform, turned in sorted(
+            made, key=lambda each: (each[1], -each[0].evidence)):
+        if mirrored and any(in_common(mode, other.mode) > 0.5 and not other.mirrored
+                            and other.mode.evidence > mode.evidence - 5.0
+                            for other in candidates):
+            continue
+        order = np.argsort(mode.control, kind="stable")
+        pairs = np.stack([mode.control[order], mode.observed[order]], axis=1)
+        candidates.append(_Candidate(mode, mirrored, transform, pairs,
+                                     pair_probabilities(turned, near, mode)[order]))
+    return sorted(candidates, key=lambda each: -each.log_odds)
+
+
+# -- conclusion -------------------------------------------------------------------------------
+
+
+def _conclude(candidates: List[_Candidate], names) -> GeometryPairing:
+    if not candidates:
+        return _nothing((), 0.0)
+    best = candidates[0]
+    odds = np.array([each.log_odds for each in candidates])
+    weights = np.exp(odds - max(odds[0], 0.0))
+    total = weights.sum() + math.exp(-max(odds[0], 0.0))
+    probabilities = weights / total
+    rivals = [place for place, each in enumerate(candidates)
+              if place == 0 or _rival(each, best)]
+    together = float(probabilities[rivals].sum())
+    answers = tuple(_answer(candidates[place], float(probabilities[place])) for place in rivals)
+    if together < (BELIEVED if len(rivals) == 1 else BELIEVED_TOGETHER):
+        return _nothing(answers, float(probabilities[0]))
+    if len(rivals) == 1:
+        return _one(best, together, "")
+    named = _by_names([candidates[place] for place in rivals], names)
+    if named is not None:
+        chosen, lead = named
+        return _one(chosen, together * (1.0 - NAME_ODDS**-lead), (
+            f"{counted(len(rivals), 'pairing')} fit about equally well; the names decide "
+            f"for this one ({counted(lead, 'equal name')}). "))
+    return _ambiguous(answers, candidates, float(probabilities[0]))
+
+
+def _rival(other: _Candidate, best: _Candidate) -> bool:
+    if other.mirrored != best.mirrored:
+        return other.log_odds > best.log_odds - math.log(MIRRORED_ODDS) / 3.0
+    if other.log_odds > best.log_odds - math.log(RIVAL_ODDS):
+        return True
+    return (other.mode.count >= RIVAL_SHARE * best.mode.count and other.log_odds > 0.0
+            and other.mode.rms <= RIVAL_MISFIT * best.mode.rms)
+
+
+def _by_names(rivals: List[_Candidate], names) -> Optional[Tuple[_Candidate, int]]:
+    """The rival in which the names agree, and with how many; None where names do not decide."""
+    if names is None:
+        return None
+    known = {name for name in names[0] if name}.intersection(names[1])
+    counts = []
+    for place, rival in enumerate(rivals):
+        both = [(names[0][c], names[1][o]) for c, o in rival.pairs]
+        equal = sum(a == b and a in known for a, b in both)
+        against = sum(a != b and (a in known or b in known) for a, b in both)
+        counts.append((equal - against, equal, against, place))
+    counts.sort(key=lambda each: (-each[0], each[3]))
+    _, equal, against, place = counts[0]
+    if equal == 0 or 3 * against > equal or counts[1][0] == counts[0][0]:
+        return None
+    return rivals[place], equal
+
+
+def _answer(candidate: _Candidate, probability: float) -> Answer:
+    return Answer(candidate.pairs, candidate.transform, candidate.mode.rms, probability)
+
+
+def _one(candidate: _Candidate, probability: float, before: str) -> GeometryPairing:
+    kept = candidate.sure >= BELIEVED_PAIR
+    pairs, sure = candidate.pairs[kept], candidate.sure[kept]
+    if not len(pairs):
+        return _nothing((_answer(candidate, probability),), probability)
+    confidence = probability * float(sure.min())
+    words = (f"{before}{counted(len(pairs), 'pair')} with a misfit of {candidate.mode.rms:.3f} m "
+             f"(RMS); the pairing is right with a probability of {_percent(probability)}.")
+    weak = int((sure < BELIEVED).sum())
+    if weak:
+        words += f" {counted(weak, 'pair')} of them may be a chance meeting."
+    if candidate.mirrored:
+        words += (" They fit only with the site mirrored: one axis is flipped, or easting and "
+                  "northing are exchanged.")
+    return GeometryPairing(pairs, sure, confidence, False, candidate.mirrored, (),
+                           candidate.transform, candidate.mode.rms, words)
+
+
+def _ambiguous(
+    answers: Tuple[Answer, ...], candidates: List[_Candidate], probability: float
+) -> GeometryPairing:
+    words = (f"Ambiguous: {counted(len(answers), 'pairing')} explain the points about equally "
+             "well, so geometry alone cannot tell. Choose one of them, or pair one or two marks "
+             "by hand.")
+    if answers[0].transform.mirrored:
+        words += " They fit only with the site mirrored."
+    return GeometryPairing(_NONE, np.zeros(0), probability, True, answers[0].transform.mirrored,
+                           answers, None, math.nan, words)
+
+
+def _nothing(answers: Tuple[Answer, ...], probability: float) -> GeometryPairing:
+    words = ("No pairing stands out from chance: too few points have a partner, or the noise is "
+             "too large for so few.")
+    return GeometryPairing(_NONE, np.zeros(0), probability, False, False, answers, None, math.nan,
+                           words)
+
+
+_NONE = np.zeros((0, 2), dtype=int)
+
+
+def _percent(probability: float) -> str:
+    return "over 99.9 %" if probability > 0.999 else f"{100.0 * probability:.1f} %"
