@@ -164,26 +164,38 @@ def _base_in_metres(base: str) -> pyproj.CRS:
 
 @lru_cache(maxsize=32)
 def _plane_in_proj(base: str, centre: Tuple[float, float]) -> _Plane:
-    """What lies between PROJ's plane under a derived CRS and our base plane, near a base point.
+    """What lies between PROJ's plane under a derived CRS and our base plane.
 
     Found by asking PROJ: the identity for most projections, a change of signs or order for
     those defined with other axes.
     """
-    ours = np.array(centre) + 2000.0 * np.array([[0, 0], [1, 0], [0, 1], [2, 3], [-3, 1]])
-    geodetic = transformer(projection_alone(base)).transform(
-        ours[:, 0], ours[:, 1], np.zeros(len(ours)), direction="INVERSE"
-    )[:2]
-    theirs = _proj_plane(base, geodetic, (0, 0))
-    for turn in _signed_orders():
-        shift = (ours - theirs @ turn.T).mean(axis=0)
-        miss = np.abs(theirs @ turn.T + shift - ours).max()
-        if miss < PLANE_AGREEMENT:
-            return _Plane(turn, np.where(np.abs(shift) < PLANE_AGREEMENT, 0.0, shift),
-                          _follow(base, geodetic, theirs))
+    for around in (centre, _middle(base)):
+        ours = np.array(around) + 2000.0 * np.array([[0, 0], [1, 0], [0, 1], [2, 3], [-3, 1]])
+        geodetic = transformer(projection_alone(base)).transform(
+            ours[:, 0], ours[:, 1], np.zeros(len(ours)), direction="INVERSE"
+        )[:2]
+        theirs = _proj_plane(base, geodetic, (0, 0))
+        for turn in _signed_orders():
+            shift = (ours - theirs @ turn.T).mean(axis=0)
+            miss = np.abs(theirs @ turn.T + shift - ours).max()
+            if miss < PLANE_AGREEMENT:
+                return _Plane(turn, np.where(np.abs(shift) < PLANE_AGREEMENT, 0.0, shift),
+                              _follow(base, geodetic, theirs))
     raise FrameError(
         f"PROJ cannot derive a site CRS from {_base_in_metres(base).name}.",
         "Solve the tie over another base projection, or leave it out for a local one.",
     )
+
+
+def _middle(base: str) -> Tuple[float, float]:
+    """Base coordinates in the middle of where a projection is used: typed parameters may be about
+    an origin where it cannot be computed."""
+    area = projected_crs(base).area_of_use
+    if area is None:
+        return 0.0, 0.0
+    west, east = area.west, area.east + (360.0 if area.east < area.west else 0.0)
+    return transformer(projection_alone(base)).transform(
+        (west + east) / 2.0, (area.south + area.north) / 2.0, 0.0)[:2]
 
 
 def _follow(base: str, geodetic, plane: np.ndarray) -> Optional[np.ndarray]:

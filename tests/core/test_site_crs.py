@@ -42,6 +42,7 @@ def test_the_same_plane_with_another_height_is_another_crs():
     ("EPSG:2056", "EPSG:4150", (46.9, 7.4)),  # easting at the projection centre
     ("EPSG:2263", "EPSG:4269", (40.7, -74.0)),  # easting at the false origin, US survey feet
     ("EPSG:3031", "EPSG:4326", (-75.0, 120.0)),
+    ("EPSG:5513", "EPSG:4156", (50.1, 14.4)),  # southing, westing; cannot be computed at 0, 0
 ])
 def test_text_printed_by_proj_again_and_again_leads_to_the_same_place(base, frame, place):
     unit = "us-ft" if base == "EPSG:2263" else "m"
