@@ -180,6 +180,7 @@ def steps() -> Iterator[None]:
     yield
 
     tab("Site settings")
+    choose(widget("sitetie_site_unit"), "metre")
     for name, text in (("tolerance_h", "0.03"), ("tolerance_v", "0.045")):
         write(widget(f"sitetie_{name}", QLineEdit), text)
     pictures.take("settings")

@@ -26,14 +26,13 @@ from .dock_actions import DockActions, tool_bar
 from .headline import dock_headline
 from .headline_bar import HeadlineBar
 from .layers_panel import LayersPanel
+from .pages import ACCEPTED, LAYERS, PAIRS, SETTINGS, SOLUTION
 from .pairs_panel import PairsPanel
 from .settings_panel import SettingsPanel
 from .solution_panel import SolutionPanel
 from .status_line import StatusLine
 
 OBJECT_NAME = "sitetie_dock"
-PAIRS, LAYERS, SOLUTION, SETTINGS, ACCEPTED = (
-    "Pairs", "Layers", "Solution", "Site settings", "Accepted")
 #: Sizes in text heights: from this width the pairs stand left of the other pages, from this
 #: height above them.
 LYING_WIDTH, UPRIGHT_HEIGHT = 60, 52
@@ -94,6 +93,7 @@ class SitetieDock(QgsDockWidget):
         layout.addWidget(self.status)
         self.setWidget(self.body)
         self.headline.point_asked.connect(self.select_control)
+        self.headline.page_asked.connect(self.show_page)
         self.pairs.way_asked.connect(self._go)
         self.pairs.view.chosen.connect(
             lambda: self.pairs_chosen.emit(self.pairs.view.selected_places()))

@@ -10,7 +10,9 @@ from qgis.PyQt.QtGui import QKeySequence
 from qgis.PyQt.QtWidgets import QAction, QMenu, QSizePolicy, QToolBar, QToolButton, QWidget
 
 from ...core.pairs import Role
+from ...core.tie import Tie
 from ..job.job import Job
+from .headline import UNITS_FIRST, accepted_as
 from .layers_panel import ready_to_pair
 
 
@@ -108,10 +110,19 @@ class DockActions(QObject):
         self._offer(self.type_position, True, "")
         for action in (self.show_on_map, self.save_pairs, self.start_over):
             self._offer(action, bool(state.pairs), "There are no pairs yet.")
-        for action in (self.accept, self.draft_report, self.confidence_surface,
-                       self.residuals_on_map):
-            self._offer(action, tie is not None,
-                        "There is no solution yet." if fit < 2 else "There is no solution.")
+        none = "There is no solution yet." if fit < 2 else "There is no solution."
+        for action in (self.draft_report, self.confidence_surface, self.residuals_on_map):
+            self._offer(action, tie is not None, none)
+        refusal = none if tie is None else self._not_acceptable(tie)
+        self._offer(self.accept, not refusal, refusal)
+
+    def _not_acceptable(self, tie: Tie) -> str:
+        """Why a solution cannot be accepted; blank when it can."""
+        if not self._job.state.units_chosen:
+            return f"{UNITS_FIRST}."
+        same = accepted_as(self._job.state, tie)
+        return "" if same is None else (
+            f"This solution is accepted already, as tie {same.number}; nothing has changed since.")
 
     def _offer(self, action: QAction, possible: bool, otherwise: str) -> None:
         action.setEnabled(possible)

@@ -25,7 +25,8 @@ from ..job.state import AcceptedTie
 from ..pair_source import pairs_from_file, pairs_from_layer, text_file
 from ..report_pdf import write_report_pdf
 from .accept_dialog import AcceptDialog
-from .dock import ACCEPTED, SitetieDock
+from .dock import SitetieDock
+from .pages import ACCEPTED
 from .pair_table_dialog import PairTableDialog
 
 FOLDER_SETTING = "sitetie/folder"
@@ -102,7 +103,7 @@ class FileWork(QObject):
                            "from.", warning=True)
             return
         self._job.change(f"Open tie {tie.short_id}", self._job.state.replace(
-            settings=tie.settings, pairs=tie.pairs))
+            settings=tie.settings, pairs=tie.pairs, units_chosen=True))
         self._dock.say(f"{counted(len(tie.pairs), 'pair')} and the settings of tie "
                        f"{tie.short_id}.")
 
@@ -111,11 +112,7 @@ class FileWork(QObject):
     def accept(self) -> None:
         """Show what is weak, and give the tie its number if the person says so."""
         tie = self._job.tie
-        if tie is None:
-            return
-        same = next((item for item in self._job.state.accepted if item.tie_id == tie.id), None)
-        if same is not None:
-            self._dock.say(f"This solution is accepted already, as tie {same.number}.")
+        if tie is None or not self._dock.actions_.accept.isEnabled():
             return
         dialog = AcceptDialog(tie, self._job.state.next_number(), self._dock)
         if dialog.exec():

@@ -8,8 +8,22 @@ from typing import Optional
 
 from ...core.errors import SitetieError
 from ...core.headline import GOOD, LOOK, Headline, headline
+from ...core.pairs import Role
 from ...core.tie import Tie
-from ..job.state import JobState
+from ..job.state import AcceptedTie, JobState
+from .pages import LAYERS, PAGE_LINK, SETTINGS
+
+#: Fit pairs each model needs, and what it is called.
+MODELS = {
+    ("horizontal", "translation"): (1, "a translation"),
+    ("horizontal", "rigid"): (2, "a rigid tie"),
+    ("horizontal", "similarity"): (2, "a similarity"),
+    ("horizontal", "affine"): (3, "an affine"),
+    ("vertical", "shift"): (1, "a shift"),
+    ("vertical", "plane"): (3, "a tilted plane"),
+}
+NUMBERS = {1: "one", 2: "two", 3: "three"}
+UNITS_FIRST = f"Say in which unit the site grid is, under {SETTINGS}"
 
 
 def dock_headline(
@@ -20,8 +34,11 @@ def dock_headline(
         return Headline("No pairs yet.", _first_steps(state), LOOK)
     line = headline(state.pairs, tie, problem)
     if tie is None:
-        return line
-    same = next((item for item in reversed(state.accepted) if item.tie_id == tie.id), None)
+        more = _more_marks(state)
+        return Headline(line.standing, more, LOOK) if more else line
+    if not state.units_chosen:
+        return Headline(line.standing, f"{UNITS_FIRST}: until then it is taken for metres.", LOOK)
+    same = accepted_as(state, tie)
     if same is not None:
         return Headline(f"Tie {same.number}, accepted. {line.standing}", line.advice, line.tone,
                         line.points)
@@ -33,6 +50,29 @@ def dock_headline(
     return Headline(line.standing, advice, line.tone, line.points)
 
 
+def accepted_as(state: JobState, tie: Tie) -> Optional[AcceptedTie]:
+    """What a tie was accepted as, the latest first; None while it was not."""
+    return next((item for item in reversed(state.accepted) if item.tie_id == tie.id), None)
+
+
+def _more_marks(state: JobState) -> str:
+    """How many more marks have to be paired before there can be a solution; blank where that is
+    not what is missing: roles, say, or heights."""
+    models = {"horizontal": state.settings.horizontal_model,
+              "vertical": state.settings.vertical_model}
+    missing = {}
+    for side, model in models.items():
+        if model is not None and all(getattr(pair, side) is Role.FIT for pair in state.pairs):
+            need, called = MODELS[side, model]
+            have = len({pair.control.id for pair in state.pairs})
+            missing[need - have] = f"{called} needs {NUMBERS[need]}"
+    most = max(missing, default=0)
+    if most < 1:
+        return ""
+    more = "one more mark" if most == 1 else f"{NUMBERS[most]} more marks"
+    return f"Pair {more}: {missing[most]}."
+
+
 def _first_steps(state: JobState) -> str:
     if state.control is None and state.observations is None:
         return ("Choose the layer with the control points and the one with the observations "
@@ -41,6 +81,8 @@ def _first_steps(state: JobState) -> str:
         return "Choose the layer with the control points under Layers."
     if state.observations is None:
         return "Choose the layer with the observations under Layers."
+    if not state.units_chosen:
+        return f"{UNITS_FIRST}. Then pair on the map or by ids."
     return "Point at a control point and its observation on the map, or pair by ids."
 
 
@@ -57,5 +99,7 @@ def headline_html(line: Headline) -> str:
     if line.points:
         first = html.escape(line.points[0])
         advice = advice.replace("see why", f'<a href="{first}">see why</a>')
+    for page in (LAYERS, SETTINGS):
+        advice = advice.replace(f"under {page}", f'under <a href="{PAGE_LINK}{page}">{page}</a>')
     first, dot, rest = html.escape(line.standing, quote=False).partition(". ")
     return f"<b>{first}{dot}</b>{rest} {advice}"

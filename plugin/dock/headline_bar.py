@@ -12,6 +12,7 @@ from qgis.PyQt.QtWidgets import QFrame, QHBoxLayout, QLabel, QWidget
 from ...core.headline import GOOD, LOOK, STOP, Headline
 from ...core.results import CANNOT_TELL, DOES_NOT_BELONG, FITS
 from .headline import headline_html
+from .pages import PAGE_LINK
 from .theme import verdict_icon
 
 #: Shapes, not only colours: a disc, a question in a diamond, a triangle.
@@ -26,9 +27,12 @@ class HeadlineBar(QFrame):
     -------
     point_asked
         A control point was clicked.
+    page_asked
+        The title of a page was clicked.
     """
 
     point_asked = pyqtSignal(str)
+    page_asked = pyqtSignal(str)
 
     def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
@@ -48,7 +52,7 @@ class HeadlineBar(QFrame):
             Qt.TextInteractionFlag.LinksAccessibleByMouse
             | Qt.TextInteractionFlag.LinksAccessibleByKeyboard
             | Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.label.linkActivated.connect(self.point_asked)
+        self.label.linkActivated.connect(self._follow)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(8, 6, 8, 6)
         layout.addWidget(self.mark, 0, Qt.AlignmentFlag.AlignTop)
@@ -61,6 +65,12 @@ class HeadlineBar(QFrame):
         self.mark.setToolTip(_WORDS[line.tone])
         self.mark.setAccessibleName(_WORDS[line.tone])
         self._draw_mark()
+
+    def _follow(self, link: str) -> None:
+        if link.startswith(PAGE_LINK):
+            self.page_asked.emit(link[len(PAGE_LINK):])
+        else:
+            self.point_asked.emit(link)
 
     def _draw_mark(self) -> None:
         side = QgsApplication.scaleIconSize(18)

@@ -89,7 +89,7 @@ class SettingRow(QWidget):
         if isinstance(self.editor, QLineEdit):
             self.editor.setModified(False)
         settings = self._job.state.settings
-        if text == self.field.read(settings):
+        if text == self.read(settings):
             self._complain("")
             return
         try:
@@ -98,13 +98,21 @@ class SettingRow(QWidget):
             self._complain(f"{error.what} {error.remedy}".strip())
             return
         self._complain("")
-        self._job.set_settings(changed, f"Set {self.field.label.lower()}")
+        self.commit(text, changed)
+
+    def read(self, settings: Settings) -> str:
+        """The text of the entry, or the value of the choice."""
+        return self.field.read(settings)
+
+    def commit(self, text: str, settings: Settings) -> None:
+        """Hand the changed settings to the job."""
+        self._job.set_settings(settings, f"Set {self.field.label.lower()}")
 
     def show_settings(self, settings: Settings) -> None:
         """Show the value of the settings; what is being typed, or could not be used, is left."""
         if self.field.unit is not None:
             self.unit.setText(self.field.unit(settings))
-        text = self.field.read(settings)
+        text = self.read(settings)
         if text == self._shown and not self.problem.isHidden():
             return
         if isinstance(self.editor, QLineEdit) and self.editor.isModified():

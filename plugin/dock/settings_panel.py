@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import List, Optional, Sequence
+from typing import List, Optional, Sequence, Tuple
 
 from qgis.gui import QgsCollapsibleGroupBox
 from qgis.PyQt.QtWidgets import QVBoxLayout, QWidget
@@ -13,6 +13,7 @@ from .base_row import BaseRow
 from .scale_row import ScaleRow
 from .setting_fields import HORIZONTAL, OBSERVATIONS, SIGMAS, SITE_GRID, TESTS, VERTICAL
 from .setting_row import SettingRow
+from .unit_row import UnitRow
 
 
 class SettingsPanel(QWidget):
@@ -23,15 +24,16 @@ class SettingsPanel(QWidget):
         self._job = job
         self.setObjectName("sitetie_settings_panel")
         self._rows: List[QWidget] = []
-        self._shown: Optional[Settings] = None
+        self._shown: Optional[Tuple[Settings, bool]] = None
         layout = QVBoxLayout(self)
         self.base, self.scale = BaseRow(job), ScaleRow(job)
 
         def rows(fields) -> List[QWidget]:
             return [SettingRow(job, field) for field in fields]
 
+        units = [UnitRow(job, field) for field in SITE_GRID]
         for name, title, content, folded in (
-            ("grid", "Site grid", [*rows(SITE_GRID), self.base], False),
+            ("grid", "Site grid", [*units, self.base], False),
             ("model", "Model", [*rows((HORIZONTAL,)), self.scale, *rows((VERTICAL,))], False),
             ("observations", "Observations", rows(OBSERVATIONS), False),
             ("tests", "Tests and tolerances", rows(TESTS), False),
@@ -55,9 +57,9 @@ class SettingsPanel(QWidget):
         return group
 
     def show_state(self) -> None:
-        settings = self._job.state.settings
-        if settings is self._shown:
+        settings, chosen = self._job.state.settings, self._job.state.units_chosen
+        if self._shown is not None and settings is self._shown[0] and chosen is self._shown[1]:
             return
-        self._shown = settings
+        self._shown = settings, chosen
         for row in self._rows:
             row.show_settings(settings)  # type: ignore[attr-defined]

@@ -15,7 +15,8 @@ from .state import JobState
 
 SCOPE, ENTRY = "sitetie", "job"
 FORMAT = "sitetie-job"
-SCHEMA_VERSION = 1
+#: 2: knows whether the units were chosen.
+SCHEMA_VERSION = 2
 
 
 def job_text(state: JobState) -> str:
@@ -39,12 +40,15 @@ def job_of_text(text: str) -> JobState:
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         raise TieFileError("What is stored is no Sitetie job.", "Take an undamaged copy.")
     version = content.get("schema_version")
-    if version != SCHEMA_VERSION:
+    if version not in range(1, SCHEMA_VERSION + 1):
         raise TieFileError(
-            f"The stored job has schema version {version}; this version reads {SCHEMA_VERSION}.",
-            "Update Sitetie.",
+            f"The stored job has schema version {version}; this version reads up to "
+            f"{SCHEMA_VERSION}.", "Update Sitetie.",
         )
-    return from_plain(JobState, content.get("job"), "job")
+    job = content.get("job")
+    if version == 1 and isinstance(job, dict):
+        job = {**job, "units_chosen": bool(job.get("pairs"))}
+    return from_plain(JobState, job, "job")
 
 
 class JobStore(QObject):

@@ -84,6 +84,9 @@ class JobState:
     control, observations : LayerSource or None
     accepted : tuple of AcceptedTie
         Oldest first.
+    units_chosen : bool
+        Whether a person said in which units the site grid is. Those of the settings only stand in
+        until then.
     """
 
     settings: Settings = Settings()
@@ -91,6 +94,7 @@ class JobState:
     control: Optional[LayerSource] = None
     observations: Optional[LayerSource] = None
     accepted: Tuple[AcceptedTie, ...] = ()
+    units_chosen: bool = False
 
     def replace(self, **changes: object) -> "JobState":
         return dataclasses.replace(self, **changes)  # type: ignore[arg-type]

@@ -90,6 +90,11 @@ def quarry_settings() -> Settings:
     return Settings(**json.loads((QUARRY / "settings.json").read_text(encoding="utf-8")))
 
 
+def choose_settings(job: Job, settings: Settings) -> None:
+    """As a person does who goes through the site settings, units included."""
+    job.change("Choose settings", job.state.replace(settings=settings, units_chosen=True))
+
+
 def quarry_pairs(name: str = "pairs") -> List[Pair]:
     return list(read_pairs(QUARRY / f"{name}.csv"))
 

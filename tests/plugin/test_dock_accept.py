@@ -28,7 +28,15 @@ from sitetie.core import Role, Tie, read_pairs, solve
 from sitetie.core.tie_file import dumps
 from sitetie.plugin.processing.provider import SitetieProvider
 
-from .dock_bench import QUARRY, SAMPLE, Bench, bench_fixture, quarry_pairs, quarry_settings
+from .dock_bench import (
+    QUARRY,
+    SAMPLE,
+    Bench,
+    bench_fixture,
+    choose_settings,
+    quarry_pairs,
+    quarry_settings,
+)
 
 
 @pytest.fixture
@@ -38,7 +46,7 @@ def bench(qgis_app) -> Iterator[Bench]:
 
 @pytest.fixture
 def reviewed(bench: Bench) -> Bench:
-    bench.job.set_settings(quarry_settings())
+    choose_settings(bench.job, quarry_settings())
     bench.job.add_pairs(quarry_pairs("pairs_reviewed"))
     bench.settle()
     return bench
@@ -110,7 +118,7 @@ def test_a_sound_tie_is_accepted_with_a_name(reviewed: Bench) -> None:
 
 
 def test_what_is_weak_must_be_looked_at(bench: Bench) -> None:
-    bench.job.set_settings(quarry_settings())
+    choose_settings(bench.job, quarry_settings())
     bench.job.add_pairs(quarry_pairs())
     seen = accept(bench)
     assert "K08 (off by 20.0 m) does not belong to the horizontal solution" in seen["page"]
@@ -123,7 +131,7 @@ def test_what_is_weak_must_be_looked_at(bench: Bench) -> None:
 
 
 def test_an_unchecked_tie_says_so_before_it_is_accepted(bench: Bench) -> None:
-    bench.job.set_settings(quarry_settings().replace(vertical_model="shift"))
+    choose_settings(bench.job, quarry_settings().replace(vertical_model="shift"))
     bench.job.add_pairs(quarry_pairs("pairs_first_two"))
     page = accept(bench)["page"]
     assert "Horizontal unchecked" in page
@@ -132,13 +140,40 @@ def test_an_unchecked_tie_says_so_before_it_is_accepted(bench: Bench) -> None:
 
 
 def test_the_same_solution_is_not_accepted_twice(reviewed: Bench) -> None:
+    action = reviewed.dock.actions_.accept
+    assert action.isEnabled()
+    assert "give the tie its number" in action.toolTip()
     accept(reviewed)
-    reviewed.dock.actions_.accept.trigger()
-    assert "accepted already, as tie 1" in reviewed.dock.status.words
+    assert not action.isEnabled()
+    assert "accepted already, as tie 1" in action.toolTip()
+    assert not reviewed.widget("accept_tool").isEnabled()
+    reviewed.press(reviewed.dock.body, Qt.Key.Key_Return, Qt.KeyboardModifier.ControlModifier)
+    assert len(reviewed.job.state.accepted) == 1
     reviewed.job.set_role((3,), ("horizontal",), Role.CHECK)
+    assert action.isEnabled()
     assert "Changed since tie 1 was accepted" in reviewed.dock.headline.label.text()
     accept(reviewed, looked=True)
     assert [item.number for item in reviewed.job.state.accepted] == [1, 2]
+
+
+def test_nothing_is_accepted_before_the_unit_is_chosen(bench: Bench) -> None:
+    bench.job.change("Pairs", bench.job.state.replace(
+        settings=quarry_settings(), pairs=tuple(quarry_pairs("pairs_reviewed"))))
+    action = bench.dock.actions_.accept
+    assert not action.isEnabled()
+    assert "in which unit the site grid is, under Site settings" in action.toolTip()
+    bench.dock.show_page("Site settings")
+    unit = bench.widget("site_unit")
+    assert unit.currentText() == bench.widget("elevation_unit").currentText() == "— choose —"
+    unit.setFocus()
+    bench.press(unit, Qt.Key.Key_Down)
+    assert unit.currentText() == bench.widget("elevation_unit").currentText() == "metre"
+    assert [unit.itemText(place) for place in range(unit.count())] == [
+        "metre", "international foot (0.3048 m)", "US survey foot (1200/3937 m)"]
+    assert action.isEnabled()
+    bench.job.undo_stack.undo()
+    assert unit.currentText() == "— choose —"
+    assert not action.isEnabled()
 
 
 def test_the_tie_and_the_pairs_are_saved_and_opened(
@@ -172,7 +207,7 @@ def test_a_file_that_is_no_tie_is_refused(
 
 
 def test_pairs_from_a_file_and_again(bench: Bench) -> None:
-    bench.job.set_settings(quarry_settings())
+    choose_settings(bench.job, quarry_settings())
     bench.workbench.files.take_pairs(None, str(QUARRY / "pairs_first_two.csv"))
     assert "2 pairs from pairs_first_two.csv" in bench.dock.status.words
     assert "read in EPSG:7931" in bench.dock.status.words
@@ -187,7 +222,7 @@ def test_pairs_from_a_file_and_again(bench: Bench) -> None:
 def test_pairs_from_a_layer_that_looks_like_a_pair_table(bench: Bench) -> None:
     project = QgsProject.instance()
     assert project.read(str(SAMPLE / "quarry.qgz"))
-    bench.job.set_settings(quarry_settings())
+    choose_settings(bench.job, quarry_settings())
 
     def press_ok(dialog: QDialog) -> None:
         dialog.layers.setLayer(project.mapLayersByName("Pairs as observed")[0])

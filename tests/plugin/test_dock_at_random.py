@@ -15,7 +15,7 @@ from qgis.PyQt.QtTest import QTest
 
 from sitetie.plugin.job.job_store import job_of_text, job_text
 
-from .dock_bench import SAMPLE, Bench, bench_fixture, quarry_pairs, quarry_settings
+from .dock_bench import SAMPLE, Bench, bench_fixture, choose_settings, quarry_pairs, quarry_settings
 
 CONTROL, SHIFT = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
 
@@ -150,7 +150,7 @@ def test_three_hundred_actions(
     shutil.copytree(SAMPLE / "quarry", tmp_path / "quarry")
     shutil.copy(SAMPLE / "quarry.qgz", tmp_path)
     assert QgsProject.instance().read(str(tmp_path / "quarry.qgz"))
-    bench.job.set_settings(quarry_settings())
+    choose_settings(bench.job, quarry_settings())
     monkey = Monkey(bench, seed, str(tmp_path / "job.qgz"))
     done, solved = [], 0
     for _ in range(300):

@@ -14,7 +14,7 @@ from qgis.PyQt.QtWidgets import QAction, QApplication, QDockWidget, QWidget
 from sitetie import classFactory
 from sitetie.plugin.dock.workbench import OPEN_SETTING
 
-from .dock_bench import Bench, bench_fixture, quarry_pairs, quarry_settings
+from .dock_bench import Bench, bench_fixture, choose_settings, quarry_pairs, quarry_settings
 from .test_load_unload import Window
 
 
@@ -56,7 +56,7 @@ def test_opened_used_and_unloaded_again_and_again(iface: Window) -> None:
         plugin.dock_action.trigger()
         settle()
         assert iface.window.findChild(QDockWidget, "sitetie_dock").isVisible()
-        plugin.workbench.job.set_settings(quarry_settings())
+        choose_settings(plugin.workbench.job, quarry_settings())
         plugin.workbench.job.add_pairs(quarry_pairs())
         plugin.workbench.dock.actions_.residuals_on_map.trigger()
         settle()
@@ -74,7 +74,7 @@ def test_a_job_outlives_a_reload_of_the_plugin(iface: Window) -> None:
     plugin = classFactory(iface)
     plugin.initGui()
     plugin.open_dock()
-    plugin.workbench.job.set_settings(quarry_settings())
+    choose_settings(plugin.workbench.job, quarry_settings())
     plugin.workbench.job.add_pairs(quarry_pairs())
     state = plugin.workbench.job.state
     plugin.unload()
@@ -145,7 +145,7 @@ def bench(qgis_app) -> Iterator[Bench]:
 
 
 def test_the_pairs_find_their_place_in_every_shape(bench: Bench) -> None:
-    bench.job.set_settings(quarry_settings())
+    choose_settings(bench.job, quarry_settings())
     bench.job.add_pairs(quarry_pairs())
     dock, text = bench.dock, bench.dock.fontMetrics().height()
     dock.setFloating(True)
@@ -163,7 +163,7 @@ def test_the_pairs_find_their_place_in_every_shape(bench: Bench) -> None:
 
 def test_a_project_opened_with_the_dock_open(bench: Bench, tmp_path: Path) -> None:
     project = QgsProject.instance()
-    bench.job.set_settings(quarry_settings())
+    choose_settings(bench.job, quarry_settings())
     bench.job.add_pairs(quarry_pairs())
     state = bench.job.state
     assert project.write(str(tmp_path / "job.qgz"))

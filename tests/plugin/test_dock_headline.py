@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from typing import List
+
 import pytest
 
-from sitetie.core.headline import LOOK, Headline
+from sitetie.core.headline import LOOK, STOP, Headline
 from sitetie.plugin.dock.headline import dock_headline, headline_html
 from sitetie.plugin.job.job import Job
 from sitetie.plugin.job.state import JobState, LayerSource
 
-from .dock_bench import quarry_pairs, quarry_settings
+from .dock_bench import choose_settings, quarry_pairs, quarry_settings
 
 LAYER = LayerSource("id", "Layer", "uri", "ogr")
 
@@ -20,16 +22,57 @@ LAYER = LayerSource("id", "Layer", "uri", "ogr")
         (JobState(), "Choose the layer with the control points and the one with the observations"),
         (JobState(observations=LAYER), "Choose the layer with the control points under Layers."),
         (JobState(control=LAYER), "Choose the layer with the observations under Layers."),
-        (JobState(control=LAYER, observations=LAYER), "Point at a control point and its"),
+        (JobState(control=LAYER, observations=LAYER), "Say in which unit the site grid is, under"),
+        (JobState(control=LAYER, observations=LAYER, units_chosen=True),
+         "Point at a control point and its"),
     ],
 )
 def test_first_steps(state: JobState, said: str) -> None:
     assert dock_headline(state, None, None).text.startswith(f"No pairs yet. {said}")
 
 
+@pytest.mark.parametrize(
+    ("model", "vertical", "given", "said"),
+    [
+        ("similarity", "shift", ["K01"], "Pair one more mark: a similarity needs two."),
+        ("similarity", "shift", ["K01", "K01"], "Pair one more mark: a similarity needs two."),
+        ("affine", "shift", ["K01"], "Pair two more marks: an affine needs three."),
+        ("translation", "plane", ["K01", "K02"],
+         "Pair one more mark: a tilted plane needs three."),
+        # K04 has no elevation: no further mark would help.
+        ("translation", "shift", ["K04"], "No pair has the vertical role fit"),
+    ],
+)
+def test_too_few_marks_are_no_alarm(
+    qgis_app, model: str, vertical: str, given: List[str], said: str
+) -> None:
+    pool = quarry_pairs()
+    job = Job()
+    choose_settings(job, quarry_settings().replace(horizontal_model=model,
+                                                   vertical_model=vertical))
+    for name in given:
+        job.add_pairs([next(pair for pair in pool if pair.control.id == name)])
+        pool = [pair for pair in pool if pair not in job.state.pairs]
+    line = dock_headline(job.state, job.tie, job.problem)
+    assert line.advice.startswith(said)
+    assert line.tone == (STOP if said.startswith("No pair") else LOOK)
+
+
+def test_the_unit_comes_before_the_figures(qgis_app) -> None:
+    job = Job()
+    job.change("pairs", job.state.replace(
+        pairs=tuple(quarry_pairs()), settings=quarry_settings()))
+    line = dock_headline(job.state, job.tie, job.problem)
+    assert line.advice == ("Say in which unit the site grid is, under Site settings: until then it "
+                           "is taken for metres.")
+    assert '<a href="page:Site settings">Site settings</a>' in headline_html(line)
+    choose_settings(job, job.state.settings)
+    assert "do not belong" in dock_headline(job.state, job.tie, job.problem).advice
+
+
 def test_from_a_sound_tie_to_an_accepted_and_a_changed_one(qgis_app) -> None:
     job = Job()
-    job.set_settings(quarry_settings())
+    choose_settings(job, quarry_settings())
     job.add_pairs(quarry_pairs("pairs_reviewed"))
 
     def line() -> Headline:

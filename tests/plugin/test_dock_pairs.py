@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import time
 from typing import Iterator
 
 import pytest
@@ -23,7 +22,7 @@ from sitetie.core import solve
 from sitetie.core.results import DOES_NOT_BELONG
 from sitetie.plugin.dock.pair_columns import COLUMNS, KEYS
 
-from .dock_bench import Bench, bench_fixture, quarry_pairs, quarry_settings
+from .dock_bench import Bench, bench_fixture, choose_settings, quarry_pairs, quarry_settings
 
 CONTROL = Qt.KeyboardModifier.ControlModifier
 COLUMN = {key: place for place, key in enumerate(KEYS)}
@@ -36,7 +35,7 @@ def bench(qgis_app) -> Iterator[Bench]:
 
 @pytest.fixture
 def quarry(bench: Bench) -> Bench:
-    bench.job.set_settings(quarry_settings())
+    choose_settings(bench.job, quarry_settings())
     bench.job.add_pairs(quarry_pairs())
     bench.settle()
     return bench
@@ -64,7 +63,7 @@ def test_the_table_shows_what_the_core_says(quarry: Bench) -> None:
 
 
 def test_feet_are_shown_in_thousandths(bench: Bench) -> None:
-    bench.job.set_settings(quarry_settings().replace(
+    choose_settings(bench.job, quarry_settings().replace(
         site_unit="us-ft", elevation_unit="m", tolerance_h=None))
     assert COLUMNS[COLUMN["east"]].heading(bench.job.state.settings) == "East\n0.001 ft"
     assert COLUMNS[COLUMN["up"]].heading(bench.job.state.settings) == "Up\nmm"
@@ -173,7 +172,7 @@ def test_ids_sort_as_people_count(bench: Bench) -> None:
         dataclasses.replace(pair, control=dataclasses.replace(pair.control, id=name))
         for pair, name in zip(pairs, ("P10", "P9"))
     ]
-    bench.job.set_settings(quarry_settings().replace(vertical_model="shift"))
+    choose_settings(bench.job, quarry_settings().replace(vertical_model="shift"))
     bench.job.add_pairs(renamed)
     bench.view.sortByColumn(COLUMN["control"], Qt.SortOrder.AscendingOrder)
     assert bench.cells(COLUMN["control"]) == ["P9", "P10"]
@@ -241,20 +240,6 @@ def test_the_headline_leads_to_the_pair_and_the_pair_says_why(quarry: Bench) -> 
     said = quarry.dock.pairs.detail.toPlainText()
     assert "no other pair explains the misfit nearly as well" in said
     assert "list of the 2019 static survey" in said
-
-
-def test_a_probable_cause_is_found_in_the_background(quarry: Bench) -> None:
-    quarry.dock.select_control("K08")
-    search = quarry.dock.pairs.search
-    end = time.monotonic() + 20.0
-    while search.searching and time.monotonic() < end:
-        quarry.settle()
-        time.sleep(0.01)
-    said = quarry.dock.pairs.detail.toPlainText()
-    assert "Probable cause: With latitude 48.788974840° instead of 48.788794840°" in said
-    assert "two neighbouring digits are exchanged" in said
-    quarry.press(quarry.view, Qt.Key.Key_I)
-    assert "Probable cause" not in quarry.dock.pairs.detail.toPlainText()
 
 
 def test_selection_outlives_a_change_of_the_pairs(quarry: Bench) -> None:

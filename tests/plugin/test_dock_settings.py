@@ -18,8 +18,10 @@ from sitetie.plugin.dock.setting_fields import (
     TESTS,
     VERTICAL,
 )
+from sitetie.plugin.dock.unit_row import UnitRow
+from sitetie.plugin.job.job import Job
 
-from .dock_bench import Bench, bench_fixture, quarry_pairs, quarry_settings
+from .dock_bench import Bench, bench_fixture, choose_settings, quarry_pairs, quarry_settings
 
 FIELDS = (*SITE_GRID, HORIZONTAL, VERTICAL, *OBSERVATIONS, *SIGMAS, *TESTS)
 
@@ -27,7 +29,7 @@ FIELDS = (*SITE_GRID, HORIZONTAL, VERTICAL, *OBSERVATIONS, *SIGMAS, *TESTS)
 @pytest.fixture
 def bench(qgis_app) -> Iterator[Bench]:
     for made in bench_fixture():
-        made.job.set_settings(quarry_settings())
+        choose_settings(made.job, quarry_settings())
         made.job.add_pairs(quarry_pairs("pairs_reviewed"))
         made.dock.show_page("Site settings")
         made.settle()
@@ -154,6 +156,22 @@ def test_a_tolerance_stays_as_long_as_it_was_when_the_unit_changes(bench: Bench)
     # 0.03 m in US survey feet: times 3937/1200, exactly.
     assert bench.job.state.settings.tolerance_h == pytest.approx(0.03 * 3937 / 1200, rel=1e-8)
     assert bench.widget("setting_tolerance_h").unit.text() == "us-ft"
+
+
+def test_the_first_unit_counts_for_elevations_too_and_each_can_be_changed(qgis_app) -> None:
+    job = Job()
+    site, elevation = (UnitRow(job, field) for field in SITE_GRID)
+
+    def units():
+        return job.state.settings.site_unit, job.state.settings.elevation_unit
+
+    elevation.enter("us-ft")
+    for row in (site, elevation):
+        row.show_settings(job.state.settings)
+        assert row.editor.currentText().startswith("US survey foot")
+    assert units() == ("us-ft", "us-ft")
+    elevation.enter("m")
+    assert units() == ("us-ft", "m")
 
 
 def test_the_base_projection_is_changed_on_purpose_only(bench: Bench) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Iterator
 
@@ -124,3 +125,12 @@ def test_an_error_of_a_pair_names_it(qgis_app) -> None:
         '"latitude": 48.786218952', '"latitude": 148.0')
     with pytest.raises(SitetieError, match=r"pairs\[0\]"):
         job_of_text(text)
+
+
+def test_a_job_stored_before_units_were_asked_for(qgis_app) -> None:
+    """With pairs it was worked on, so its units count as chosen; without it is asked."""
+    for state, chosen in ((JobState(pairs=tuple(quarry_pairs())), True), (JobState(), False)):
+        content = json.loads(job_text(state))
+        del content["job"]["units_chosen"]
+        content["schema_version"] = 1
+        assert job_of_text(json.dumps(content)) == state.replace(units_chosen=chosen)
