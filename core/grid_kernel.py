@@ -91,6 +91,7 @@ class ToSite(NamedTuple):
 
     def undulation(self, latitude, longitude) -> np.ndarray:
         """The geoid's part in the third result."""
+        assert self.tie.geoid is not None
         return -self.tie.geoid.undulation(latitude, longitude) * self.per_height
 
     def metres(self, one: np.ndarray, other: np.ndarray) -> np.ndarray:
@@ -127,6 +128,7 @@ class ToGeodetic(NamedTuple):
         return np.stack(self.tie.to_geodetic(first, second)[:2])
 
     def undulation(self, latitude, longitude) -> np.ndarray:
+        assert self.tie.geoid is not None
         return self.tie.geoid.undulation(latitude, longitude)
 
     def metres(self, one: np.ndarray, other: np.ndarray) -> np.ndarray:
@@ -242,7 +244,7 @@ class GridKernel:
     def _chunk(self, given, out, buffers: "Buffers") -> bool:
         """Compute a chunk unless a point lies outside or is no number."""
         for offset, values, middle, half in zip(buffers, given, self.middle, self.half):
-            np.subtract(values, middle, out=offset)
+            np.subtract(values, middle, out=offset, dtype=float)
             if not (offset.min() >= -half and offset.max() <= half):
                 return False
         if len(out) > 2 and np.isinf(given[2]).any():
@@ -257,7 +259,7 @@ class GridKernel:
         _horner(c[:, :, : len(total)], u, v, total, inner)
         np.add(total[:rows], c[0, 0, :rows], out=out)
         if rows > 2:
-            np.multiply(given[2], self.exact.per_height, out=inner[0])
+            np.multiply(given[2], self.exact.per_height, out=inner[0], dtype=float)
             np.add(out[2], inner[0], out=out[2])
             if self.lattice is not None:
                 at = self.exact.position_rows
