@@ -132,10 +132,22 @@ def _unit_tries(
 
     same = settings.elevation_length == settings.site_length
     yield _Try("control_unit_all", words, _each_control(pairs, everything, elevation=True),
-               settings, settings.replace(site_unit=code, elevation_unit=code)
-               if code and same else None)
+               settings, _in_unit(settings, code, True) if code and same else None)
     yield _Try("control_unit_all", words + ", positions only", _each_control(pairs, position),
-               settings, settings.replace(site_unit=code) if code else None)
+               settings, _in_unit(settings, code, False) if code else None)
+
+
+def _in_unit(settings: Settings, code: str, elevations: bool) -> Settings:
+    """The settings with another site unit; tolerances keep their length."""
+    ratio = settings.site_length.metres / UNITS[code].metres
+    changes: Dict[str, object] = {"site_unit": code}
+    if settings.tolerance_h is not None:
+        changes["tolerance_h"] = settings.tolerance_h * ratio
+    if elevations:
+        changes["elevation_unit"] = code
+        if settings.tolerance_v is not None:
+            changes["tolerance_v"] = settings.tolerance_v * ratio
+    return settings.replace(**changes)
 
 
 def _each_control(pairs, change: Callable, elevation: bool = False) -> Tuple[Pair, ...]:

@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Callable, Optional, Tuple, Union
 
+from ...core.corrections import fields_words
 from ...core.pairs import Pair
 from ...core.results import ComponentResult, PairResidual
 from ...core.settings import Settings
@@ -16,6 +17,8 @@ from ...core.wording import small_number
 
 Row = Optional[PairResidual]
 SortKey = Union[str, float]
+#: The two sides as headings and narrow cells name them.
+SIDE_TITLES = {"horizontal": "horiz.", "vertical": "vert."}
 #: Sorts behind every figure when the largest come first.
 NOTHING = -1.0
 
@@ -52,7 +55,7 @@ class Column:
     @property
     def largest_first(self) -> bool:
         """Whether the first click on the header puts the largest on top: the worst first."""
-        return self.number or self.key in ("verdict", "tolerance")
+        return self.number or self.key in ("verdict", "tolerance", "corrected")
 
     def heading(self, settings: Settings) -> str:
         return self.title.format(h=settings.site_length.small_name,
@@ -166,19 +169,24 @@ COLUMNS: Tuple[Column, ...] = (
     Column("observation", "Observation", "The GNSS observation of the same mark.", "",
            lambda pair, row, settings: pair.observation.id,
            lambda pair, row, settings: _id_key(pair.observation.id)),
-    _role("horizontal", "Role\nhoriz."),
-    _role("vertical", "Role\nvert."),
-    _residual("east", "East\n{h}", "horizontal", "towards east"),
-    _residual("north", "North\n{h}", "horizontal", "towards north"),
-    _residual("up", "Up\n{v}", "vertical", "in height"),
     Column("verdict", "Verdict", "What the tests say of the pair, the worse side first.", "",
            lambda pair, row, settings: "" if row is None else short_verdict(row),
            lambda pair, row, settings: NOTHING if row is None else float(100 - urgency(row))),
+    _role("horizontal", f"Role\n{SIDE_TITLES['horizontal']}"),
+    _role("vertical", f"Role\n{SIDE_TITLES['vertical']}"),
+    _residual("east", "East\n{h}", "horizontal", "towards east"),
+    _residual("north", "North\n{h}", "horizontal", "towards north"),
+    _residual("up", "Up\n{v}", "vertical", "in height"),
     Column("tolerance", "Tolerance", "Whether the residuals keep the tolerances of the settings.",
            "", _tolerance_text, _tolerance_sort),
-    _test("horizontal", "Test\nhoriz."),
-    _test("vertical", "Test\nvert."),
-    _deleted("horizontal", "Left out\nhoriz. {h}"),
-    _deleted("vertical", "Left out\nvert. {v}"),
+    Column("corrected", "Corrected", "What is used otherwise than given, with the evidence below "
+           "the table when the pair is selected.", "",
+           lambda pair, row, settings: fields_words(pair.corrections),
+           lambda pair, row, settings: float(len(pair.corrections)) if pair.corrections
+           else NOTHING),
+    _test("horizontal", f"Test\n{SIDE_TITLES['horizontal']}"),
+    _test("vertical", f"Test\n{SIDE_TITLES['vertical']}"),
+    _deleted("horizontal", f"Left out\n{SIDE_TITLES['horizontal']} {{h}}"),
+    _deleted("vertical", f"Left out\n{SIDE_TITLES['vertical']} {{v}}"),
 )
 KEYS: Tuple[str, ...] = tuple(column.key for column in COLUMNS)

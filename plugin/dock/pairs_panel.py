@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import html
-from typing import Optional
+from typing import List, Optional, Tuple
 
 from qgis.gui import QgsFilterLineEdit
-from qgis.PyQt.QtCore import Qt, pyqtSignal
+from qgis.PyQt.QtCore import Qt, QUrl, pyqtSignal
 from qgis.PyQt.QtWidgets import (
     QHBoxLayout,
     QLabel,
@@ -17,8 +17,12 @@ from qgis.PyQt.QtWidgets import (
     QWidget,
 )
 
+from ...core.suspects import Suspect
 from ..job.job import Job
+from ..job.suspect_steps import without_the_correction
+from .correction_lines import correction_lines
 from .pair_view import PairView
+from .suspect_card import SuspectCard
 from .suspect_search import SuspectSearch
 
 EMPTY = (
@@ -65,6 +69,7 @@ class PairsPanel(QWidget):
         self.detail.setObjectName("sitetie_pair_detail")
         self.detail.setAccessibleName("The chosen pair in words")
         self.detail.setOpenLinks(False)
+        self.detail.anchorClicked.connect(self._take_back)
         self.detail.setMinimumHeight(self.fontMetrics().height() * 3)
         empty = QLabel(EMPTY)
         empty.setObjectName("sitetie_no_pairs")
@@ -76,7 +81,13 @@ class PairsPanel(QWidget):
         self.split = QSplitter(Qt.Orientation.Vertical)
         self.split.setObjectName("sitetie_pairs_split")
         self.split.addWidget(self.view)
-        self.split.addWidget(self.detail)
+        self.card = SuspectCard(job)
+        below = QWidget()
+        below_layout = QVBoxLayout(below)
+        below_layout.setContentsMargins(0, 0, 0, 0)
+        below_layout.addWidget(self.card)
+        below_layout.addWidget(self.detail, 1)
+        self.split.addWidget(below)
         self.split.setStretchFactor(0, 4)
         self.split.setStretchFactor(1, 1)
         self.split.setSizes([500, 200])
@@ -115,6 +126,7 @@ class PairsPanel(QWidget):
 
     def _show_detail(self) -> None:
         places = self.view.selected_places()
+        self.card.show_suspects(self._concerned(places))
         if len(places) != 1:
             words = f"{len(places)} pairs are selected." if places else (
                 "Select a pair to read what its figures say.")
@@ -122,14 +134,27 @@ class PairsPanel(QWidget):
             return
         pair = self._job.state.pairs[places[0]]
         said = [f"<b>{html.escape(pair.name)}</b>"]
-        for suspect in self.search.of_control(pair.control.id):
-            lead = "Or" if suspect.alternative else "Probable cause"
-            said.append(f"<b>{lead}:</b> {html.escape(suspect.evidence)}")
+        said += correction_lines(pair)
         said += [html.escape(part) for part in
                  self.view.pairs.explanation(places[0]).split("\n")]
         if pair.observation.note:
             said.append(f"Note: {html.escape(pair.observation.note)}")
         self.detail.setHtml("".join(f"<p style='margin:0 0 4px 0'>{part}</p>" for part in said))
+
+    def _concerned(self, places: Tuple[int, ...]) -> List[Suspect]:
+        """Suspects of the pair that is selected, or of all when none is."""
+        if len(places) != 1:
+            return [] if places else list(self.search.suspects)
+        return self.search.of_control(self._job.state.pairs[places[0]].control.id)
+
+    def _take_back(self, link: QUrl) -> None:
+        """A link beside a correction: take it back."""
+        places = self.view.selected_places()
+        if len(places) == 1:
+            pair = self._job.state.pairs[places[0]]
+            correction = pair.corrections[int(link.fragment())]
+            self._job.change(f"Take back the correction of {pair.control.id}",
+                             without_the_correction(self._job.state, correction))
 
     def focus_filter(self) -> None:
         self.filter.setFocus(Qt.FocusReason.ShortcutFocusReason)

@@ -8,20 +8,25 @@ from qgis.core import QgsApplication, QgsTask
 from qgis.PyQt.QtCore import QObject, QTimer, pyqtSignal
 
 from ...core.errors import SitetieError
+from ...core.pairs import Pair
+from ...core.settings import Settings
 from ...core.suspects import Suspect, find_suspects
-from ...core.tie import Tie
-from ...core.verdict_words import AGAINST
 from ..job.job import Job
 from ..worker_threads import keep_thread_state
 
 #: The search begins this many milliseconds after the last change.
 PAUSE = 300
+#: Fewer pairs cannot be held against one another.
+FEWEST_PAIRS = 3
 #: With more pairs than this the search takes longer than anybody waits, and is left to the report.
 MOST_PAIRS = 120
 
 
 class SuspectSearch(QObject):
-    """Knows the suspects of the present tie as soon as they are found.
+    """Knows the suspects of the present pairs as soon as they are found.
+
+    It looks also where the pairs fit, or cannot be solved at all: a pole that was forgotten on
+    every shot leaves no misfit, and control in feet refuses to be solved.
 
     Signals
     -------
@@ -35,6 +40,7 @@ class SuspectSearch(QObject):
         super().__init__(parent)
         self._job = job
         self._suspects: Tuple[Suspect, ...] = ()
+        self._of = self._now()
         self._task: Optional[_Search] = None
         self._pause = QTimer(self)
         self._pause.setSingleShot(True)
@@ -48,7 +54,15 @@ class SuspectSearch(QObject):
 
     def of_control(self, control_id: str) -> List[Suspect]:
         """Suspects that speak of a control point, the likeliest first."""
-        return [suspect for suspect in self._suspects if control_id in suspect.control_ids]
+        return [suspect for suspect in self.suspects if control_id in suspect.control_ids]
+
+    @property
+    def suspects(self) -> Tuple[Suspect, ...]:
+        """All of them, the likeliest first; none while they are of other pairs or settings."""
+        return self._suspects if self._of == self._now() else ()
+
+    def _now(self) -> Tuple[Tuple[Pair, ...], Settings]:
+        return self._job.state.pairs, self._job.state.settings
 
     def let_go(self) -> None:
         """Stop looking."""
@@ -57,21 +71,20 @@ class SuspectSearch(QObject):
         self._drop_task()
 
     def _changed(self) -> None:
+        if self._of == self._now():
+            return
+        self._of = self._now()
         self._drop_task()
         if self._suspects:
             self._suspects = ()
             self.found.emit()
-        tie = self._job.tie
-        if tie is not None and len(tie.pairs) <= MOST_PAIRS and _something_is_wrong(tie):
+        if FEWEST_PAIRS <= len(self._job.state.pairs) <= MOST_PAIRS:
             self._pause.start()
         else:
             self._pause.stop()
 
     def _begin(self) -> None:
-        tie = self._job.tie
-        if tie is None:
-            return
-        self._task = _Search(tie)
+        self._task = _Search(*self._of)
         self._task.done.connect(self._done)
         QgsApplication.taskManager().addTask(self._task)
 
@@ -88,13 +101,13 @@ class SuspectSearch(QObject):
 
 
 class _Search(QgsTask):
-    """The search for one tie."""
+    """The search among pairs."""
 
     done = pyqtSignal(tuple)
 
-    def __init__(self, tie: Tie) -> None:
+    def __init__(self, pairs: Tuple[Pair, ...], settings: Settings) -> None:
         super().__init__("Sitetie: look for causes", QgsTask.Flag.CanCancel)
-        self._pairs, self._settings = tie.pairs, tie.settings
+        self._pairs, self._settings = pairs, settings
         self._suspects: Tuple[Suspect, ...] = ()
 
     def run(self) -> bool:
@@ -107,8 +120,3 @@ class _Search(QgsTask):
 
     def finished(self, result: bool) -> None:
         self.done.emit(self._suspects if result else ())
-
-
-def _something_is_wrong(tie: Tie) -> bool:
-    return any(part.verdict in AGAINST for row in tie.rows
-               for part in (row.horizontal, row.vertical))
