@@ -21,11 +21,11 @@ def site_pipeline(tie: "Tie") -> str:
     Gives easting, northing in site units and elevation in elevation units. Without a vertical
     part the height passes through.
     """
-    heights, base = _to_elevation(tie), _steps(tie.base.pipeline)
+    heights, base = _to_elevation(tie), steps_of(tie.base.pipeline)
     if tie.base.depends_on_height:
         # The plane needs the height itself: keep the elevation aside meanwhile.
-        base = ["proj=push v_3", *_opposite(heights), *base, "proj=pop v_3"]
-    return _pipeline([*heights, *base, _affine_step(tie)])
+        base = ["proj=push v_3", *opposite_steps(heights), *base, "proj=pop v_3"]
+    return joined_steps([*heights, *base, affine_step(tie)])
 
 
 def site_pipeline_back(tie: "Tie") -> str:
@@ -35,16 +35,16 @@ def site_pipeline_back(tie: "Tie") -> str:
     to a millimetre: it transposes the matrix, and takes the height for one on the other datum.
     This one goes back, forth with the right height, and back again.
     """
-    heights, base = _to_elevation(tie), _steps(tie.base.pipeline)
-    back = _opposite([_exact(step, tie.base.epoch) for step in base])
-    steps = _opposite([_affine_step(tie)])
+    heights, base = _to_elevation(tie), steps_of(tie.base.pipeline)
+    back = opposite_steps([exact_step(step, tie.base.epoch) for step in base])
+    steps = opposite_steps([affine_step(tie)])
     if tie.base.depends_on_height:
         # The height is kept twice at once: PROJ drops a pop that is followed by a push.
         steps += ["proj=push v_1 v_2 v_3", "proj=push v_3", *back, "proj=pop v_3"]
-        steps += [*_opposite(heights), *base, "proj=pop v_1 v_2", *back, "proj=pop v_3"]
+        steps += [*opposite_steps(heights), *base, "proj=pop v_1 v_2", *back, "proj=pop v_3"]
     else:
         steps += back
-    return _pipeline([*steps, *_opposite(heights)])
+    return joined_steps([*steps, *opposite_steps(heights)])
 
 
 def _to_elevation(tie: "Tie") -> List[str]:
@@ -56,7 +56,7 @@ def _to_elevation(tie: "Tie") -> List[str]:
             "proj=unitconvert xy_in=rad xy_out=deg"]
 
 
-def _affine_step(tie: "Tie") -> str:
+def affine_step(tie: "Tie") -> str:
     horizontal, unit = tie.horizontal, tie.settings.site_length.metres
     matrix = np.array(horizontal.matrix)
     offset = np.array(horizontal.translation) - matrix @ np.array(horizontal.centroid)
@@ -76,30 +76,30 @@ def _affine(numbers) -> str:
     return "proj=affine " + " ".join(f"{key}={float(value)!r}" for key, value in numbers.items())
 
 
-def _exact(step: str, epoch: Optional[float]) -> str:
+def exact_step(step: str, epoch: Optional[float]) -> str:
     """The step as one whose way back is exact, where it is linear."""
     if not step.startswith(_LINEAR) and not step.startswith(tuple(f"inv {p}" for p in _LINEAR)):
         return step
     size = 1e7
     corners = np.vstack([np.zeros(3), size * np.eye(3)]).T
     arguments = [*corners] if epoch is None else [*corners, np.full(4, epoch)]
-    x = np.array(pyproj.Transformer.from_pipeline(_pipeline([step])).transform(*arguments)[:3])
+    x = np.array(pyproj.Transformer.from_pipeline(joined_steps([step])).transform(*arguments)[:3])
     numbers = dict(zip(("xoff", "yoff", "zoff"), x[:, 0]))
     columns = (x[:, 1:] - x[:, :1]) / size
     numbers.update({f"s{i + 1}{j + 1}": columns[i, j] for i in range(3) for j in range(3)})
     return _affine(numbers)
 
 
-def _opposite(steps: List[str]) -> List[str]:
+def opposite_steps(steps: List[str]) -> List[str]:
     return [step[len("inv "):] if step.startswith("inv ") else f"inv {step}"
             for step in reversed(steps)]
 
 
-def _pipeline(steps: List[str]) -> str:
+def joined_steps(steps: List[str]) -> str:
     return "+proj=pipeline " + " ".join("+step " + _plus(step) for step in steps)
 
 
-def _steps(pipeline: str) -> List[str]:
+def steps_of(pipeline: str) -> List[str]:
     text = re.sub(r"(^| )\+", r"\1", pipeline)
     return [step.strip() for step in text.split("step ")[1:]]
 
