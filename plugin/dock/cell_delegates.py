@@ -1,11 +1,14 @@
-"""How cells of the pair table are drawn and edited: residuals with a bar, roles with a choice."""
+"""How cells of the pair table are drawn and edited: residuals with a bar, verdicts by sides, roles
+with a choice."""
 
 from __future__ import annotations
 
 import math
+import re
+from typing import List, Sequence
 
 from qgis.PyQt.QtCore import QEvent, QModelIndex, QPointF, QRectF, QSize, Qt
-from qgis.PyQt.QtGui import QBrush, QColor, QPainter, QPalette, QPen
+from qgis.PyQt.QtGui import QBrush, QColor, QFont, QPainter, QPalette, QPen
 from qgis.PyQt.QtWidgets import (
     QApplication,
     QComboBox,
@@ -17,11 +20,14 @@ from qgis.PyQt.QtWidgets import (
 
 from ...core.pairs import Role
 from ...core.verdict_words import AGAINST
+from .pair_columns import SIDE_TITLES
 from .pair_model import BAR_ROLE
 from .theme import as_number, colour
 
 BAR_HEIGHT = 6
-MARGIN = 5
+MARGIN = 4
+#: Size of the text where a cell has two lines, as a share of the usual one.
+SMALLER = 0.85
 
 
 class ResidualDelegate(QStyledItemDelegate):
@@ -41,7 +47,12 @@ class ResidualDelegate(QStyledItemDelegate):
         painter.save()
         ink = QPalette.ColorRole.HighlightedText if selected else QPalette.ColorRole.Text
         painter.setPen(cell.palette.color(ink))
-        area = QRectF(cell.rect).adjusted(MARGIN, 2, -MARGIN, -BAR_HEIGHT - 3)
+        area = QRectF(cell.rect).adjusted(2, 2, -MARGIN, -BAR_HEIGHT - 3)
+        wide = painter.fontMetrics().horizontalAdvance(text)
+        if wide > area.width():
+            font = QFont(cell.font)
+            font.setStretch(max(50, int(100 * area.width() / wide)))
+            painter.setFont(font)
         right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
         painter.drawText(area, as_number(right), text)
         bar = index.data(BAR_ROLE)
@@ -100,6 +111,48 @@ def _cut(painter, cell, box: QRectF, value: float, selected: bool) -> None:
     painter.drawLine(QPointF(at - 2, box.bottom() + 2), QPointF(at + 2, box.top() - 2))
 
 
+class VerdictDelegate(QStyledItemDelegate):
+    """A verdict on both sides, in two lines where the sides differ, short of being cut off."""
+
+    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: QModelIndex) -> None:
+        cell = QStyleOptionViewItem(option)
+        self.initStyleOption(cell, index)
+        lines, cell.text = verdict_lines(cell.text), ""
+        style = cell.widget.style() if cell.widget else QApplication.style()
+        style.drawControl(QStyle.ControlElement.CE_ItemViewItem, cell, painter, cell.widget)
+        selected = bool(cell.state & QStyle.StateFlag.State_Selected)
+        painter.save()
+        ink = QPalette.ColorRole.HighlightedText if selected else QPalette.ColorRole.Text
+        painter.setPen(cell.palette.color(ink))
+        painter.setFont(verdict_font(cell.font, lines))
+        height = (cell.rect.height() - 4) / len(lines)
+        left = as_number(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+        for place, words in enumerate(lines):
+            area = QRectF(cell.rect.left() + MARGIN, cell.rect.top() + 2 + place * height,
+                          cell.rect.width() - 2 * MARGIN, height)
+            shown = painter.fontMetrics().elidedText(
+                words, Qt.TextElideMode.ElideRight, int(area.width()))
+            painter.drawText(area, left, shown)
+        painter.restore()
+
+
+def verdict_lines(text: str) -> List[str]:
+    """A verdict as the lines of a narrow cell, the sides named as the headings name them."""
+    lines = text.split("; ")
+    if len(lines) > 1:
+        for side, short in SIDE_TITLES.items():
+            lines = [re.sub(f"^{side} ", f"{short} ", line) for line in lines]
+    return lines
+
+
+def verdict_font(font: QFont, lines: Sequence[str]) -> QFont:
+    """The font in which the lines are drawn."""
+    font = QFont(font)
+    if len(lines) > 1:
+        font.setPointSizeF(SMALLER * font.pointSizeF())
+    return font
+
+
 class RoleDelegate(QStyledItemDelegate):
     """A choice of fit, check, idle; an arrow shows that the cell can be changed."""
 
@@ -128,7 +181,8 @@ class RoleDelegate(QStyledItemDelegate):
         ink = option.palette.color(
             QPalette.ColorRole.HighlightedText if selected else QPalette.ColorRole.Text)
         ink.setAlpha(140)
-        right, middle = option.rect.right() - 9.0, option.rect.center().y() + 1.0
+        # In the corner, where it leaves the word its room.
+        right, middle = option.rect.right() - 8.0, option.rect.bottom() - 6.0
         painter.save()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setPen(QPen(ink, 1.4))
@@ -138,7 +192,7 @@ class RoleDelegate(QStyledItemDelegate):
 
     def sizeHint(self, option: QStyleOptionViewItem, index: QModelIndex) -> QSize:
         hint = super().sizeHint(option, index)
-        return QSize(hint.width() + 18, hint.height())
+        return QSize(hint.width(), hint.height() + 4)
 
     def eventFilter(self, editor, event: QEvent) -> bool:
         if event.type() == QEvent.Type.Show and isinstance(editor, QComboBox):

@@ -12,8 +12,11 @@ from qgis.PyQt.QtWidgets import QAction, QMenu, QSizePolicy, QToolBar, QToolButt
 from ...core.pairs import Role
 from ...core.tie import Tie
 from ..job.job import Job
-from .headline import UNITS_FIRST, accepted_as
+from .headline import UNITS_FIRST, accepted_as, more_marks
 from .layers_panel import ready_to_pair
+
+
+NEARNESS = "Nearness needs a rough solution."
 
 
 class DockActions(QObject):
@@ -106,7 +109,7 @@ class DockActions(QObject):
         self._offer(self.pair_on_map, layers, choose)
         self._offer(self.pair_by_ids, layers, choose)
         self._offer(self.pair_by_nearest, layers and tie is not None,
-                    "Pair two marks first: nearness needs a rough solution." if layers else choose)
+                    f"{NEARNESS} {more_marks(state)}".strip() if layers else choose)
         self._offer(self.type_position, True, "")
         for action in (self.show_on_map, self.save_pairs, self.start_over):
             self._offer(action, bool(state.pairs), "There are no pairs yet.")

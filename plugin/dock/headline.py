@@ -34,7 +34,7 @@ def dock_headline(
         return Headline("No pairs yet.", _first_steps(state), LOOK)
     line = headline(state.pairs, tie, problem)
     if tie is None:
-        more = _more_marks(state)
+        more = more_marks(state)
         return Headline(line.standing, more, LOOK) if more else line
     if not state.units_chosen:
         return Headline(line.standing, f"{UNITS_FIRST}: until then it is taken for metres.", LOOK)
@@ -55,7 +55,7 @@ def accepted_as(state: JobState, tie: Tie) -> Optional[AcceptedTie]:
     return next((item for item in reversed(state.accepted) if item.tie_id == tie.id), None)
 
 
-def _more_marks(state: JobState) -> str:
+def more_marks(state: JobState) -> str:
     """How many more marks have to be paired before there can be a solution; blank where that is
     not what is missing: roles, say, or heights."""
     models = {"horizontal": state.settings.horizontal_model,

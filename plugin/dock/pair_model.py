@@ -97,7 +97,7 @@ class PairModel(QAbstractTableModel):
         if role == Qt.ItemDataRole.TextAlignmentRole:
             side = Qt.AlignmentFlag.AlignRight if column.number else Qt.AlignmentFlag.AlignLeft
             return as_number(side | Qt.AlignmentFlag.AlignVCenter)
-        if role == Qt.ItemDataRole.DecorationRole and column.key in ("control", "verdict"):
+        if role == Qt.ItemDataRole.DecorationRole and column.key == "control":
             return None if row is None else verdict_icon(_worst(row))
         if role in (Qt.ItemDataRole.ToolTipRole, Qt.ItemDataRole.AccessibleDescriptionRole):
             return self.explanation(index.row())

@@ -2,31 +2,41 @@
 
 from __future__ import annotations
 
+import zlib
 from typing import Iterable, List, Optional, Sequence, Tuple
 
 from qgis.core import QgsSettings
 from qgis.PyQt.QtCore import QEvent, QItemSelection, QItemSelectionModel, QPoint, Qt, pyqtSignal
-from qgis.PyQt.QtGui import QKeyEvent, QKeySequence
+from qgis.PyQt.QtGui import QFontMetrics, QKeyEvent, QKeySequence
 from qgis.PyQt.QtWidgets import QAbstractItemView, QApplication, QMenu, QTableView, QWidget
 
 from ...core.pairs import Role
+from ...core.results import DOES_NOT_BELONG
 from ..job.job import Job
 from ..job.state import SIDES
-from .cell_delegates import ResidualDelegate, RoleDelegate
-from .pair_columns import COLUMNS, KEYS
+from .cell_delegates import (
+    MARGIN,
+    ResidualDelegate,
+    RoleDelegate,
+    VerdictDelegate,
+    verdict_font,
+)
+from .pair_columns import COLUMNS, KEYS, SIDE_TITLES, Column
 from .pair_model import PairFilter, PairModel
 
 #: Under a name of its own for each set of columns: another set would be laid out wrongly.
-HEADER_SETTING = f"sitetie/pair_table_header_{len(KEYS)}"
+HEADER_SETTING = f"sitetie/pair_table_header_{zlib.crc32(' '.join(KEYS).encode()):x}"
 ROLE_KEYS = {
     Qt.Key.Key_F: Role.FIT, Qt.Key.Key_C: Role.CHECK, Qt.Key.Key_I: Role.IDLE,
 }
-#: What the widest usual cell of a column holds.
+#: What the widest usual cell of a column holds; ids are measured as they come.
 SAMPLES = {
-    "control": "KKK 88", "observation": "KKK 88-8", "verdict": "vertical does not belong",
-    "tolerance": "✗ out: horizontal, vertical", "role_horizontal": "check ▾",
-    "role_vertical": "check ▾", "test_horizontal": "888.8 of 8.8", "test_vertical": "888.8 of 8.8",
+    "tolerance": "✗ out: horizontal, vertical",
+    "role_horizontal": "check", "role_vertical": "check",
+    "test_horizontal": "888.8 of 8.8", "test_vertical": "888.8 of 8.8",
 }
+#: Ids wider than this are cut off at first, with the whole in the tip.
+WIDEST_ID = "8" * 16
 ROLE_WORDS = {
     Role.FIT: "Fit: drives the solution",
     Role.CHECK: "Check: withheld and compared",
@@ -69,6 +79,8 @@ class PairView(QTableView):
                 self.setItemDelegateForColumn(place, ResidualDelegate(self))
             elif column.key.startswith("role_"):
                 self.setItemDelegateForColumn(place, RoleDelegate(self))
+            elif column.key == "verdict":
+                self.setItemDelegateForColumn(place, VerdictDelegate(self))
         self.pairs.modelAboutToBeReset.connect(self._keep_selection)
         self.pairs.modelReset.connect(self._restore_selection)
         self.pairs.refused.connect(self.refused)
@@ -109,12 +121,24 @@ class PairView(QTableView):
         if self._widths_kept:
             return
         for place, column in enumerate(COLUMNS):
-            widest = [SAMPLES.get(column.key, "+8,888")]
-            widest += column.title.replace("{h}", "mm").replace("{v}", "mm").split("\n")
-            room = max(metrics.horizontalAdvance(words) for words in widest) + 14
-            if column.key in ("control", "verdict"):
-                room += metrics.height() + 4
-            self.setColumnWidth(place, room)
+            self.setColumnWidth(place, self._usual_width(place, column))
+
+    def _usual_width(self, place: int, column: Column) -> int:
+        metrics = self.fontMetrics()
+        titles = column.title.replace("{h}", "mm").replace("{v}", "mm").split("\n")
+        room = max(metrics.horizontalAdvance(words) for words in titles) + 10
+        if column.key == "verdict":
+            lines = [f"{SIDE_TITLES['horizontal']} {DOES_NOT_BELONG}", ""]
+            font = QFontMetrics(verdict_font(self.font(), lines))
+            return max(room, font.horizontalAdvance(lines[0]) + 2 * MARGIN + 2)
+        if column.key in ("control", "observation"):
+            widest = metrics.horizontalAdvance(WIDEST_ID)
+            ids = (self.pairs.index(row, place).data() for row in range(self.pairs.rowCount()))
+            known = max((metrics.horizontalAdvance(name) for name in ids), default=0)
+            mark = metrics.height() + 6 if column.key == "control" else 0
+            return max(room, min(known, widest) + 10 + mark)
+        cell = metrics.horizontalAdvance(SAMPLES.get(column.key, "+8,888"))
+        return max(room, cell + (10 if column.value is None else 2 + MARGIN))
 
     def changeEvent(self, event: QEvent) -> None:
         super().changeEvent(event)
@@ -160,6 +184,10 @@ class PairView(QTableView):
             place for place, pair in enumerate(self._job.state.pairs)
             if (pair.control.id, pair.observation.id) in wanted
         )
+        if not self._widths_kept:
+            for place in (KEYS.index("control"), KEYS.index("observation")):
+                self.setColumnWidth(place, max(
+                    self.columnWidth(place), self._usual_width(place, COLUMNS[place])))
         self.chosen.emit()
 
     # -- what can be done -----------------------------------------------------------------------

@@ -98,7 +98,7 @@ class MapController(QObject):
         read = self._read_both()
         tie = self._job.tie
         if tie is None:
-            self.said.emit("Pair two marks first: nearness needs a rough solution.")
+            self.said.emit("Nearness needs a rough solution, and there is none yet.")
         elif read is not None:
             self._open(NearestDialog(self._job, tie, *read, self._window))
 

@@ -214,7 +214,7 @@ def test_the_limit_is_what_counts(bench: MapBench) -> None:
 
 def test_nearness_needs_a_tie(bench: MapBench) -> None:
     bench.controller.pair_by_nearest()
-    assert bench.said == ["Pair two marks first: nearness needs a rough solution."]
+    assert bench.said == ["Nearness needs a rough solution, and there is none yet."]
 
 
 # -- typing -------------------------------------------------------------------------------------
