@@ -82,6 +82,8 @@ class Mark:
 
     def weighted(self, values: np.ndarray) -> np.ndarray:
         """(d,) mean of this mark's rows of an (n, d) array, by the weights of its own mean."""
+        if len(self.rows) == 1:
+            return values[self.rows[0]]
         return product(np.array(self.weights), values[list(self.rows)])
 
 

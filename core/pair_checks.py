@@ -57,6 +57,8 @@ def refuse_contradictions(pairs: Sequence[Pair]) -> None:
 
 
 def _same(known: _Value, new: _Value, kind: str, first: Pair, second: Pair) -> None:
+    if known is new or known == new:
+        return
     for item in fields(known):
         old, now = getattr(known, item.name), getattr(new, item.name)
         if old != now:

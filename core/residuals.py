@@ -43,17 +43,16 @@ def component_results(
     settings: Settings,
 ) -> List[ComponentResult]:
     """The horizontal or vertical side of every pair."""
-    common = own_fields(pairs, side, fit.part, arrays, settings)
-    results = [ComponentResult(**fields) for fields in common]
+    rows = own_fields(pairs, side, fit.part, arrays, settings)
     for i, fields in _fit_fields(fit, settings, _unit(side, settings)):
-        results[i] = ComponentResult(**common[i], **fields)
+        rows[i].update(fields)
     factor, freedom = 1.0, None
     if settings.sigma_basis == "estimated":
         factor, freedom = applied_factor(fit.adjustment, settings)
     known = fit.adjustment.cofactor
     for i, fields in check_fields(side, fit.part, known, checks, arrays, settings, factor, freedom):
-        results[i] = ComponentResult(**common[i], **fields)
-    return results
+        rows[i].update(fields)
+    return [ComponentResult(**fields) for fields in rows]
 
 
 def own_fields(
@@ -70,13 +69,14 @@ def own_fields(
     own = own / _unit(side, settings)
     fields = []
     sizes = np.hypot.reduce(own, axis=1).tolist()
+    words = {role: role.value for role in Role}
     for pair, size, values in zip(pairs, sizes, own.tolist()):
         residual = _all_finite(values)
         role = getattr(pair, side)
         within = None
         if residual is not None and tolerance is not None and role is not Role.IDLE:
             within = size <= tolerance
-        fields.append({"role": role.value, "residual": residual, "within_tolerance": within})
+        fields.append({"role": words[role], "residual": residual, "within_tolerance": within})
     return fields
 
 
@@ -225,8 +225,8 @@ def part_statistics(
     """Sum up one part."""
     adjustment = fit.adjustment
     factor, freedom = applied_factor(adjustment, settings)
-    sizes = {role: np.array([r.size for r in results if r.role == role.value]) for role in Role}
-    fitted, checked = sizes[Role.FIT], sizes[Role.CHECK]
+    fitted, checked = (np.array([r.size for r in results if r.role == role])
+                       for role in (Role.FIT.value, Role.CHECK.value))
     redundant = adjustment.redundancy > 0
     return PartStatistics(
         fit_pairs=len(fitted),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 from typing import Iterator, Optional, Sequence, Tuple
 
@@ -79,7 +80,7 @@ class ComponentResult:
     @property
     def size(self) -> Optional[float]:
         """Length of the residual."""
-        return None if self.residual is None else float(np.hypot.reduce(self.residual))
+        return None if self.residual is None else math.hypot(*self.residual)
 
 
 @dataclass(frozen=True)
