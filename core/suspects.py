@@ -19,7 +19,7 @@ import numpy as np
 from .candidates import Candidate, candidates_of, now_h, now_v
 from .causes import CAUSES
 from .corrections import correct
-from .errors import GeometryError
+from .errors import GeometryError, SitetieError
 from .pairs import Control, Pair, Role
 from .reference import Reference, make_reference, normal_h, normal_v
 from .settings import Settings
@@ -130,6 +130,16 @@ def find_suspects(pairs: Sequence[Pair], settings: Optional[Settings] = None) ->
         for cause, evidence, score, changed, changed_settings in parameter_suspects(best)
     ]
     return suspects
+
+
+def suspect_sentences(pairs: Sequence[Pair], settings: Settings) -> List[str]:
+    """The evidence of every suspect as sentences, alternatives after "Or"; none where the search
+    cannot be made."""
+    try:
+        found = find_suspects(pairs, settings)
+    except SitetieError:
+        return []
+    return [("Or: " if suspect.alternative else "") + suspect.evidence for suspect in found]
 
 
 def _of_world(world: World, pairs, reference: Optional[Reference]) -> Suspect:

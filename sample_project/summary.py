@@ -14,6 +14,7 @@ from osgeo import ogr
 
 from sitetie.core import Role, Tie
 from sitetie.core.results import DOES_NOT_BELONG, PartStatistics
+from sitetie.core.suspects import suspect_sentences
 from sitetie.core.wording import counted, length_words
 
 FILES = (
@@ -50,14 +51,16 @@ def main() -> None:
 
 
 def suspects(tie: Tie) -> List[str]:
-    """The pairs whose figures speak against them, worst first."""
+    """The pairs whose figures speak against them, worst first, and what is probably wrong."""
     found = []
     for row in tie.residuals:
         for side, part, unit in _sides(tie, row):
             if part.verdict == DOES_NOT_BELONG:
                 found.append((part.size or 0.0, f"  {row.control_id} {part.verdict}: "
                               f"{side} residual {length_words(part.size, unit)}"))
-    return [line for _, line in sorted(found, reverse=True)] or ["  No pair stands out."]
+    lines = [line for _, line in sorted(found, reverse=True)] or ["  No pair stands out."]
+    return lines + [f"  probably: {sentence}"
+                    for sentence in suspect_sentences(tie.pairs, tie.settings)]
 
 
 def quality(tie: Tie) -> List[str]:

@@ -9,7 +9,6 @@ from typing import List, Optional, Sequence, Tuple
 
 import pyproj
 
-from ..errors import SitetieError
 from ..findings import ALARM, CAUTION, GOOD, NOTE, Finding
 from ..headline import GOOD as STANDS
 from ..headline import headline
@@ -17,7 +16,7 @@ from ..inverse_table import basis_of_bearings, inverse_table
 from ..pairs import Role
 from ..plausibility import plausibility
 from ..settings import HeldScale
-from ..suspects import find_suspects
+from ..suspects import suspect_sentences
 from ..tie import Tie
 from ..wording import counted, length_words
 from .blocks import (
@@ -147,13 +146,7 @@ def _standing(tie: Tie, standing: str) -> str:
 
 
 def _suspects(tie: Tie) -> List[str]:
-    if tie.kind != "solved":
-        return []
-    try:
-        found = find_suspects(tie.pairs, tie.settings)
-    except SitetieError:
-        return []
-    return [("Or: " if suspect.alternative else "") + suspect.evidence for suspect in found]
+    return suspect_sentences(tie.pairs, tie.settings) if tie.kind == "solved" else []
 
 
 def _what_was_solved(tie: Tie, details: ReportDetails) -> List[Block]:

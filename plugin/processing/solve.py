@@ -126,8 +126,10 @@ class SolveAlgorithm(SitetieAlgorithm):
     def compute(
         self, parameters: Values, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> Values:
+        from ...core.corrections import correction_words
         from ...core.headline import headline
         from ...core.solve import solve
+        from ...core.suspects import suspect_sentences
         from ..outputs import Outputs
 
         settings = read_settings(self, parameters, context)
@@ -144,6 +146,12 @@ class SolveAlgorithm(SitetieAlgorithm):
         feedback.pushInfo(headline(tie.pairs, tie).text)
         for caution in tie.cautions:
             feedback.pushWarning(caution)
+        for sentence in suspect_sentences(tie.pairs, tie.settings):
+            feedback.pushWarning(tr("Probably wrong: {}").format(sentence))
+        for pair in tie.pairs:
+            for correction in pair.corrections:
+                feedback.pushInfo(tr("{} is corrected: {}.").format(
+                    pair.name, correction_words(pair, correction)))
         stop_if_cancelled(feedback)
         with Outputs() as outputs:
             results = self._write(tie, parameters, context, feedback, outputs)

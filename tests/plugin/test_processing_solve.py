@@ -20,7 +20,7 @@ from qgis.core import (
     QgsVectorLayer,
 )
 
-from sitetie.core import Settings, Tie, read_pairs, solve, write_pairs
+from sitetie.core import Settings, Tie, find_suspects, read_pairs, solve, write_pairs
 from sitetie.core.errors import OutputError
 from sitetie.core.settings import HORIZONTAL_MODELS, SIGMA_BASES
 from sitetie.core.units import UNITS
@@ -433,3 +433,50 @@ def test_the_tie_file_is_the_cores_own_json(quarry, tmp_path: Path) -> None:
     run("solve", TIE=tmp_path / "tie.json", **quarry)
     text = (tmp_path / "tie.json").read_text(encoding="utf-8")
     assert json.loads(text)["format"] == "sitetie-tie"
+
+
+# -- suspects and corrections ----------------------------------------------------------------
+
+
+def test_the_log_names_what_is_probably_wrong(tmp_path: Path) -> None:
+    """The blunders that were planted in the sample: exchanged digits at K08, the pole at K09."""
+    listener = Listener()
+    run("solve", listener, PAIRS=QUARRY / "pairs.csv", TIE=tmp_path / "tie.json",
+        **as_parameters(quarry_settings()))
+    said = [words for words in listener.warnings if words.startswith("Probably wrong: ")]
+    assert "K08" in said[0]
+    assert said[0].endswith("two neighbouring digits are exchanged.")
+    assert "K09" in said[1]
+    assert said[1].endswith("the pole had another height.")
+    assert all(words.startswith("Probably wrong: Or: ") for words in said[2:])
+
+
+@pytest.mark.parametrize("ending", ["csv", "gpkg"])
+def test_corrections_in_a_table_are_followed_and_go_with_the_tie(
+    tmp_path: Path, clean_project: QgsProject, ending: str
+) -> None:
+    settings = Settings(**quarry_settings())
+    raw = read_pairs(QUARRY / "pairs.csv")
+    corrected = find_suspects(raw, settings)[0].pairs
+    table = tmp_path / "pairs.csv"
+    write_pairs(table, corrected)
+    source: Any = table
+    if ending == "gpkg":
+        options = QgsVectorFileWriter.SaveVectorOptions()
+        options.driverName = "GPKG"
+        source = tmp_path / "pairs.gpkg"
+        error, *_ = QgsVectorFileWriter.writeAsVectorFormatV3(
+            QgsVectorLayer(str(table), "pairs", "ogr"), str(source),
+            QgsProject.instance().transformContext(), options)
+        assert error == QgsVectorFileWriter.WriterError.NoError
+    listener = Listener()
+    result = run("solve", listener, PAIRS=source, TIE=tmp_path / "tie.json",
+                 **as_parameters(quarry_settings()))
+    tie = Tie.load(result["TIE"])
+    place = next(i for i, pair in enumerate(tie.pairs) if pair.corrections)
+    assert tie.pairs[place].control.id == "K08"
+    assert tie.pairs[place].corrections == corrected[place].corrections
+    assert tie.pairs[place].given_observation == raw[place].observation
+    assert tie.residuals["K08"].horizontal.size < 0.02
+    assert any(said.startswith("K08 = ST-K08 is corrected: latitude 48.788974840° instead of "
+                               "48.788794840° as given") for said in listener.infos)
