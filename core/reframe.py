@@ -96,15 +96,73 @@ class Reframing:
         # PROJ's Python side answers a single point with plain numbers.
         moved = [np.reshape(values, longitude.shape)
                  for values in transformer(self.operation.definition).transform(*arrays)]
-        lost = ~np.isfinite(moved[:2]).all(axis=0)
-        if lost.any():
-            first = int(np.argmax(lost))
-            raise FrameError(
-                f"{self.operation.name} does not cover latitude {latitude[first]:.5f}, longitude "
-                f"{longitude[first]:.5f}.",
-                "Choose another datum operation, or leave such points out.",
-            )
+        self._refuse_lost(np.isfinite(moved[:2]).all(axis=0), latitude, longitude, FrameError,
+                          f"{self.operation.name} does not cover")
         return moved[1], moved[0], np.where(np.isnan(height), np.nan, moved[2])
+
+    def back(self, latitude, longitude, height) -> Tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """The other way: x, y as the layer has them, and ellipsoidal height on its datum.
+
+        Parameters
+        ----------
+        latitude, longitude, height : (n,) arrays
+            Degrees and metres in the target; the height may be NaN, and counts as 0 then where a
+            change of datum feels it.
+
+        Raises
+        ------
+        FrameError
+            When the layer is geocentric, or the operation does not cover a position.
+        InputError
+            When a position lies outside what the CRS can compute.
+        """
+        if self.kind == "geocentric":
+            raise FrameError(
+                "Geocentric coordinates have no plane to go back to.",
+                "Choose a geographic or projected CRS.",
+            )
+        latitude, longitude, height = (
+            np.array(values, dtype=float) for values in (latitude, longitude, height))
+        if self.operation is not None:
+            latitude, longitude, height = self._back_over(latitude, longitude, height)
+        if self.kind == "geographic":
+            return longitude, latitude, height
+        x, y = (np.reshape(values, longitude.shape) for values in
+                layer_projection(self.source)[1].transform(longitude, latitude))
+        self._refuse_lost(np.isfinite(x) & np.isfinite(y), latitude, longitude, InputError,
+                          f"{parse_crs(self.source, _ROLE).name} cannot compute")
+        return x, y, height
+
+    def _back_over(self, latitude, longitude, height):
+        """Over the change of datum, backwards. PROJ's inverse of a seven-parameter step is its
+        transpose, off by up to a millimetre: what is missing there and back is added."""
+        assert self.operation is not None
+        made = transformer(self.operation.definition)
+        time = [np.full(len(longitude), self.epoch)] if self.operation.depends_on_time else []
+        wanted = np.stack([longitude, latitude, np.nan_to_num(height)])
+        aim = wanted.copy()
+        for _ in range(4):
+            found = np.stack([np.reshape(values, longitude.shape) for values in
+                              made.transform(*aim, *time, direction="INVERSE")[:3]])
+            again = np.stack([np.reshape(values, longitude.shape) for values in
+                              made.transform(*found, *time)[:3]])
+            miss = wanted - again
+            miss[0] = (miss[0] + 180.0) % 360.0 - 180.0
+            aim = aim + miss
+            if not np.any(np.abs(miss) > [[1e-13], [1e-13], [1e-8]]):
+                break
+        self._refuse_lost(np.isfinite(found[:2]).all(axis=0), latitude, longitude, FrameError,
+                          f"{self.operation.name} does not cover")
+        return found[1], found[0], np.where(np.isnan(height), np.nan, found[2])
+
+    @staticmethod
+    def _refuse_lost(known, latitude, longitude, kind, what: str) -> None:
+        if not known.all():
+            first = int(np.argmin(known))
+            raise kind(
+                f"{what} latitude {latitude[first]:.5f}, longitude {longitude[first]:.5f}.",
+                "Choose another CRS or datum operation, or leave such points out.",
+            )
 
 
 def reframing(
@@ -196,7 +254,7 @@ def _kind(crs: pyproj.CRS) -> str:
 
 
 @lru_cache(maxsize=64)
-def _projection(crs: str) -> Tuple[pyproj.CRS, pyproj.Transformer]:
+def layer_projection(crs: str) -> Tuple[pyproj.CRS, pyproj.Transformer]:
     """The geographic CRS under a projection, and longitude, latitude to map coordinates."""
     plane = parse_crs(crs, _ROLE)
     plane = plane.sub_crs_list[0] if plane.is_compound else plane
@@ -230,7 +288,7 @@ def map_to_geodetic(x, y, crs: str) -> GeodeticCoordinates:
     InputError
         When the coordinates do not come back: PROJ answers far outside a projection's reach too.
     """
-    geodetic, projection = _projection(crs)
+    geodetic, projection = layer_projection(crs)
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     longitude, latitude = projection.transform(x, y, direction="INVERSE")
     again = projection.transform(longitude, latitude)
