@@ -13,7 +13,7 @@ from .hull import convex_hull
 #: Points over which means are taken, about.
 POINTS = 400
 #: Cells of that grid at most along the longer side: a sliver has few points inside.
-FINEST = 1000
+FINEST = 300
 
 
 @dataclass(frozen=True)
@@ -103,8 +103,9 @@ def _grid_inside(rings: Sequence[np.ndarray]) -> np.ndarray:
         first, last = (np.floor((at - low) / step).astype(int)
                        for at in (ring.min(axis=0), ring.max(axis=0)))
         east, north = (np.arange(first[k], last[k] + 1) for k in (0, 1))
-        cells.append(np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2))
-    grid = low + (np.unique(np.vstack(cells), axis=0) + 0.5) * step
+        cells.append((east[:, None] * (FINEST + 1) + north).ravel())
+    grid = np.stack(np.divmod(np.unique(np.concatenate(cells)), FINEST + 1), axis=1)
+    grid = low + (grid + 0.5) * step
     return grid[_inside(rings, grid)]
 
 
