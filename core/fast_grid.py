@@ -21,13 +21,20 @@ cache, by two threads: numpy lets go of Python's lock while it computes.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import List, Tuple, Union
+from typing import Callable, Optional, Tuple, Union
 
 import numpy as np
 from numpy.polynomial.chebyshev import cheb2poly
 
 from .errors import SitetieError
-from .grid_kernel import Buffers, Certificate, GridKernel, ToGeodetic, ToSite
+from .grid_kernel import (
+    Certificate,
+    GridKernel,
+    ToGeodetic,
+    ToSite,
+    ground_metres,
+    polynomial,
+)
 from .lattice import found_lattice
 from .products import product
 from .reframe import Reframing
@@ -44,6 +51,7 @@ FITTED, CHECKED = 20, 62
 HEIGHTS = (0.0, 1000.0)
 
 Ends = Union[np.ndarray, Tuple[float, float]]
+Exact = Union[ToSite, ToGeodetic]
 
 
 def site_kernel(tie: Tie, latitude: Ends, longitude: Ends,
@@ -90,49 +98,49 @@ def _kernel(exact, first, second, tolerance: float) -> GridKernel:
     middle = tuple((low + high) / 2.0 for low, high in (first, second))
     half = tuple(1.001 * (high - low) / 2.0 + 1e-6 for low, high in (first, second))
     none = GridKernel(exact, Certificate(0, np.nan, np.nan, 0), middle, half,
-                      np.zeros((1, 1, 3, 1)))
+                      np.zeros((1, 1, 2, 1)), np.zeros((1, 1, 1, 1)))
     if not np.isfinite(middle + half).all():
-        return _refused(none, "the extent is not finite")
+        return _with(none, refusal="the extent is not finite")
     if exact.feels_height:
-        return _refused(none, "a change of datum makes the plane depend on the height")
+        return _with(none, refusal="a change of datum makes the plane depend on the height")
     try:
         return _certified(none, tolerance)
     except SitetieError as error:
-        return _refused(none, f"the exact path does not cover the extent: {error.what}")
+        return _with(none, refusal=f"the exact path does not cover the extent: {error.what}")
 
 
-def _refused(kernel: GridKernel, why: str) -> GridKernel:
-    return replace(kernel, certificate=replace(kernel.certificate, refusal=why))
+def _with(kernel: GridKernel, **changes) -> GridKernel:
+    return replace(kernel, certificate=replace(kernel.certificate, **changes))
 
 
 def _certified(kernel: GridKernel, tolerance: float) -> GridKernel:
-    angles = np.pi * (np.arange(FITTED) + 0.5) / FITTED
-    basis = np.cos(np.arange(HIGHEST_DEGREE + 1)[:, None] * angles)
-    basis *= np.where(np.arange(HIGHEST_DEGREE + 1) == 0, 1.0, 2.0)[:, None] / FITTED
-    values = _smooth(kernel, *_places(kernel, np.cos(angles)))
-    if kernel.exact.position_rows is not None and len(values) > kernel.exact.position_rows.start:
-        longitude = values[kernel.exact.position_rows][1]
-        longitude -= 360.0 * np.rint((longitude - longitude[0]) / 360.0)
-    constant = values[:, :1]
-    grid = (values - constant).reshape(len(values), FITTED, FITTED)
-    series = product(basis, grid, basis.T)
+    exact, room = kernel.exact, SHARE * tolerance
+    fitted = _places(kernel, np.cos(np.pi * (np.arange(FITTED) + 0.5) / FITTED))
+    checked = _places(kernel, np.linspace(-1.0, 1.0, CHECKED))
+    if _feels_height(exact, checked):
+        return _with(kernel, refusal="the plane depends on the height")
+    kernel = _with(kernel, points=CHECKED**2)
+    offsets = [values - middle for values, middle in zip(checked, kernel.middle)]
 
-    places = _places(kernel, np.linspace(-1.0, 1.0, CHECKED))
-    wanted = _smooth(kernel, *places)
-    if _feels_height(kernel.exact, places):
-        return _refused(kernel, "the plane depends on the height")
-    for degree in range(1, HIGHEST_DEGREE + 1):
-        made = replace(kernel, coefficients=_powers(series, constant, degree, kernel.half))
-        off = _deviations(made, places, wanted)
-        if max(off) <= SHARE * tolerance:
-            break
-    certificate = Certificate(degree, off[0], off[1] if len(off) > 1 else np.nan, CHECKED**2)
-    made = replace(made, certificate=certificate)
-    if max(off) > SHARE * tolerance:
-        return _refused(made, f"a polynomial of degree {degree} is off by {max(off):.1e} m")
-    if kernel.exact.tie.geoid is None or len(wanted) < 3:
-        return made
-    return _with_lattice(made, places, tolerance)
+    plane, rise = _smooth(exact, *fitted)
+    wanted, wanted_rise = _smooth(exact, *checked)
+    degree, coefficients, off = _lowest(
+        plane, kernel.half, offsets, lambda found: _off(exact, found, wanted), room)
+    kernel = replace(_with(kernel, degree=degree, deviation=off), coefficients=coefficients)
+    if off > room:
+        return _with(kernel,
+                     refusal=f"a polynomial of degree {degree} is off by {off:.1e} m")
+    if rise is None:
+        return kernel
+    scale = _elevation_metres(exact)
+    degree, coefficients, off = _lowest(
+        rise[None], kernel.half, offsets,
+        lambda found: float(np.abs(found[0] - wanted_rise).max()) * scale, room)
+    kernel = replace(_with(kernel, height_deviation=off), rise=coefficients)
+    if off > room:
+        return _with(kernel, height_refusal=f"a polynomial of degree {degree} is off by {off:.1e}"
+                     " m in height")
+    return kernel if exact.tie.geoid is None else _with_lattice(kernel, checked, room)
 
 
 def _places(kernel: GridKernel, steps: np.ndarray) -> Tuple[np.ndarray, np.ndarray]:
@@ -141,80 +149,116 @@ def _places(kernel: GridKernel, steps: np.ndarray) -> Tuple[np.ndarray, np.ndarr
             kernel.middle[1] + kernel.half[1] * v.ravel())
 
 
-def _smooth(kernel: GridKernel, first, second) -> np.ndarray:
-    """(rows, n) exact results at height 0, but for the geoid's part, which is not smooth."""
-    exact = kernel.exact
+def _smooth(exact: Exact, first, second) -> Tuple[np.ndarray, Optional[np.ndarray]]:
+    """What a polynomial has to follow: the plane, and the third result at height 0 but for the
+    geoid's part, which is not smooth."""
     found = np.stack(exact(first, second, np.zeros(len(first))))
+    plane: np.ndarray = found[:2]
+    rise: Optional[np.ndarray] = found[2]
     if exact.tie.vertical is None:
-        return found[:2]
-    if exact.tie.geoid is None:
-        return found
-    position = exact.position(first, second)
-    found[2] -= exact.undulation(*position)
-    return found if exact.position_rows != slice(3, 5) else np.concatenate([found, position])
+        rise = None
+    elif exact.tie.geoid is not None:
+        position = exact.position(first, second)
+        rise = found[2] - exact.undulation(position[0], position[1])
+        if isinstance(exact, ToSite) and exact.way is not None:
+            plane = np.concatenate([plane, position])
+    if exact.position_rows is not None and len(plane) >= exact.position_rows.stop:
+        longitude = plane[exact.position_rows][1]
+        longitude -= 360.0 * np.rint((longitude - longitude[0]) / 360.0)  # counted on beyond 180
+    return plane, rise
 
 
-def _feels_height(exact, places) -> bool:
-    low, high = (np.stack(exact(*places, np.full(len(places[0]), h))) for h in HEIGHTS)
-    rows = 3 if exact.tie.vertical is not None else 2
-    moved = exact.metres(high[:rows], low[:rows])
-    if rows == 3:
-        rise = (HEIGHTS[1] - HEIGHTS[0]) * exact.per_height
-        moved[2] = high[2] - low[2] - rise
-    return bool(np.abs(moved).max() > 1e-6)
+def _lowest(
+    values: np.ndarray, half, offsets, off: Callable[[np.ndarray], float], room: float
+) -> Tuple[int, np.ndarray, float]:
+    """Degree, coefficients and deviation of the lowest polynomial that is close enough.
+
+    Parameters
+    ----------
+    values : (rows, n) array
+        At the places of the fit.
+    offsets : two (n,) arrays
+        Of the places of the check.
+    off : callable
+        Deviation in metres of (rows, n) values at the places of the check.
+    """
+    constant = values[:, :1].copy()
+    values = values - constant
+    series = _chebyshev(values)
+    for degree in range(HIGHEST_DEGREE + 1):
+        coefficients = _powers(series, constant, degree, half)
+        deviation = off(polynomial(coefficients, *offsets))
+        if deviation <= room:
+            break
+    return degree, coefficients, deviation
 
 
-def _powers(series: np.ndarray, constant, degree: int, half) -> np.ndarray:
+def _off(exact: Exact, found: np.ndarray, wanted: np.ndarray) -> float:
+    off = float(exact.metres(found[:2], wanted[:2]).max())
+    if len(found) > 2:
+        off = max(off, float(ground_metres(exact.tie, found[2:], wanted[2:]).max()))
+    return off
+
+
+def _elevation_metres(exact: Exact) -> float:
+    """Metres in the unit of the third result."""
+    to_site = isinstance(exact, ToSite)
+    return exact.tie.settings.elevation_length.metres if to_site else 1.0
+
+
+def _feels_height(exact: Exact, places) -> bool:
+    first, second = places
+    low, high = (np.stack(exact(first, second, np.full(len(first), h))) for h in HEIGHTS)
+    moved = float(exact.metres(high[:2], low[:2]).max())
+    if exact.tie.vertical is not None:
+        rise = high[2] - low[2] - (HEIGHTS[1] - HEIGHTS[0]) * exact.per_height
+        moved = max(moved, float(np.abs(rise).max()) * _elevation_metres(exact))
+    return moved > 1e-6
+
+
+def _chebyshev(values: np.ndarray) -> np.ndarray:
+    """(rows, k, k) coefficients of the Chebyshev series of values at the places of the fit."""
+    order = np.arange(HIGHEST_DEGREE + 1)
+    basis = np.cos(order[:, None] * np.pi * (np.arange(FITTED) + 0.5) / FITTED)
+    basis *= np.where(order == 0, 1.0, 2.0)[:, None] / FITTED
+    return product(basis, values.reshape(len(values), FITTED, FITTED), basis.T)
+
+
+def _powers(series: np.ndarray, constant: np.ndarray, degree: int, half) -> np.ndarray:
     """(degree + 1, degree + 1, rows, 1) coefficients of the powers of the offsets."""
-    count = degree + 1
-    powers = np.zeros((count, count))
-    for i in range(count):
+    order = np.arange(degree + 1)
+    powers = np.zeros((degree + 1, degree + 1))
+    for i in order:
         powers[i, : i + 1] = cheb2poly([0.0] * i + [1.0])
-    kept = series[:, :count, :count] * (np.add.outer(np.arange(count), np.arange(count)) <= degree)
+    kept = series[:, : degree + 1, : degree + 1] * (np.add.outer(order, order) <= degree)
     made = product(powers.T, kept, powers)
-    for axis in (0, 1):
-        scale = half[axis] ** -np.arange(count, dtype=float)
-        made = made * (scale[:, None] if axis == 0 else scale)
+    made *= np.multiply.outer(*(size ** -order.astype(float) for size in half))
     made[:, 0, 0] += constant[:, 0]
     return np.ascontiguousarray(np.moveaxis(made, 0, 2))[..., None]
 
 
-def _deviations(kernel: GridKernel, places, wanted: np.ndarray) -> List[float]:
-    """Largest distance and difference in height from what is wanted, metres on the ground."""
-    found = np.empty_like(wanted)
-    given = [*places, np.zeros(len(places[0]))]
-    buffers = Buffers.of(len(places[0]), len(wanted))
-    for offset, values, middle in zip(buffers, places, kernel.middle):
-        np.subtract(values, middle, out=offset)
-    kernel.fill(given, found, buffers)
-    off = kernel.exact.metres(found, wanted)
-    return [float(np.hypot(off[0], off[1]).max())] + [float(np.abs(row).max()) for row in off[2:]]
-
-
-def _with_lattice(kernel: GridKernel, places, tolerance: float) -> GridKernel:
+def _with_lattice(kernel: GridKernel, places, room: float) -> GridKernel:
     """The kernel with the geoid's part, or with elevations left to the exact path."""
     exact, rows = kernel.exact, kernel.exact.position_rows
-    position = exact.position(*places)
     middle = np.array(kernel.middle)
     if rows is not None:
         middle = kernel.coefficients[0, 0, rows, 0]
-    offset = position - middle[:, None]
+    offset = exact.position(*places) - middle[:, None]
     offset[1] -= 360.0 * np.rint(offset[1] / 360.0)
     half = tuple(1.001 * np.abs(offset).max(axis=1))
-    scale = exact.per_height if isinstance(exact, ToSite) else 1.0
+    scale = _elevation_metres(exact)
 
     def undulation(u, v):
         return exact.undulation(u + middle[0], (v + middle[1] + 180.0) % 360.0 - 180.0)
 
-    certificate = kernel.certificate
     try:
-        lattice, off, points = found_lattice(undulation, half, SHARE * tolerance * scale)
+        lattice, off, points = found_lattice(undulation, half, room / scale)
     except SitetieError as error:
-        return replace(kernel, certificate=replace(certificate, height_refusal=error.what))
-    certificate = replace(certificate, points=certificate.points + points,
-                          height_deviation=certificate.height_deviation + off / scale)
+        return _with(kernel, height_refusal=error.what)
+    certificate = kernel.certificate
+    kernel = _with(kernel, points=certificate.points + points,
+                   height_deviation=certificate.height_deviation + off * scale)
     if lattice is None:
-        certificate = replace(certificate, height_refusal=(
-            f"the geoid grid is no regular patchwork of bilinear cells: off by {off / scale:.1e} "
-            "m"))
-    return replace(kernel, certificate=certificate, lattice=lattice)
+        return _with(kernel, height_refusal="the geoid grid is no regular patchwork of bilinear "
+                     f"cells: off by {off * scale:.1e} m")
+    return replace(kernel, lattice=lattice)

@@ -65,7 +65,7 @@ class ToSite(NamedTuple):
     @property
     def position_rows(self) -> Optional[slice]:
         """Rows of the polynomial that hold latitude and longitude; None where they go in."""
-        return None if self.way is None else slice(3, 5)
+        return None if self.way is None else slice(2, 4)
 
     @property
     def feels_height(self) -> bool:
@@ -95,12 +95,8 @@ class ToSite(NamedTuple):
         return -self.tie.geoid.undulation(latitude, longitude) * self.per_height
 
     def metres(self, one: np.ndarray, other: np.ndarray) -> np.ndarray:
-        """(rows, n) differences of two (rows, n) results on the ground."""
-        h, v = self.tie.settings.site_length.metres, self.tie.settings.elevation_length.metres
-        degree = np.radians(self.tie.base.ellipsoid[0])
-        difference = one - other
-        difference[4:] -= 360.0 * np.rint(difference[4:] / 360.0)
-        return difference * np.array([h, h, v, degree, degree])[: len(one), None]
+        """(n,) distances on the ground between (2, n) results."""
+        return np.hypot(*(one - other)) * self.tie.settings.site_length.metres
 
 
 class ToGeodetic(NamedTuple):
@@ -132,12 +128,16 @@ class ToGeodetic(NamedTuple):
         return self.tie.geoid.undulation(latitude, longitude)
 
     def metres(self, one: np.ndarray, other: np.ndarray) -> np.ndarray:
-        meridian, prime_vertical = self.tie.base.radii(other[0])
-        difference = one - other
-        turn = difference[1] - 360.0 * np.rint(difference[1] / 360.0)
-        rows = [np.radians(difference[0]) * meridian,
-                np.radians(turn) * prime_vertical * np.cos(np.radians(other[0]))]
-        return np.stack(rows + list(difference[2:]))
+        return ground_metres(self.tie, one, other)
+
+
+def ground_metres(tie: Tie, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """(n,) distances in metres between (2, n) latitudes and longitudes close to one another."""
+    meridian, prime_vertical = tie.base.radii(other[0])
+    turn = one[1] - other[1]
+    turn -= 360.0 * np.rint(turn / 360.0)
+    return np.hypot(np.radians(one[0] - other[0]) * meridian,
+                    np.radians(turn) * prime_vertical * np.cos(np.radians(other[0])))
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,9 +153,10 @@ class GridKernel:
     middle, half : (float, float)
         Of the extent, in the two coordinates that go in.
     coefficients : (degree + 1, degree + 1, rows, 1) array
-        Of the powers of the two offsets from `middle`; rows are easting and northing (latitude
-        and longitude); with a vertical part, what is added to the height; and latitude and
-        longitude where the geoid needs them.
+        Of the powers of the two offsets from `middle`; rows are easting and northing, and after
+        them latitude and longitude where the geoid needs them; or latitude and longitude.
+    rise : (degree + 1, degree + 1, 1, 1) array
+        The same for what is added to the height or elevation.
     lattice : Lattice or None
         The geoid's part, in offsets of latitude and longitude from their own middle.
     """
@@ -165,6 +166,7 @@ class GridKernel:
     middle: Tuple[float, float]
     half: Tuple[float, float]
     coefficients: np.ndarray
+    rise: np.ndarray
     lattice: Optional[Lattice] = None
 
     def __call__(self, first, second, third=None):
@@ -249,16 +251,18 @@ class GridKernel:
                 return False
         if len(out) > 2 and np.isinf(given[2]).any():
             return False
-        self.fill(given, out, buffers)
+        self._fill(given, out, buffers)
         return True
 
-    def fill(self, given, out, buffers: "Buffers") -> None:
+    def _fill(self, given, out, buffers: "Buffers") -> None:
         """Results of a chunk whose offsets from the middle are in the buffers."""
         u, v, total, inner = buffers
-        c, rows = self.coefficients, len(out)
-        _horner(c[:, :, : len(total)], u, v, total, inner)
-        np.add(total[:rows], c[0, 0, :rows], out=out)
-        if rows > 2:
+        c = self.coefficients
+        horner(c[:, :, : len(total)], u, v, total, inner)
+        np.add(total[:2], c[0, 0, :2], out=out[:2])
+        if len(out) > 2:
+            horner(self.rise, u, v, out[2:], inner[:1])
+            np.add(out[2:], self.rise[0, 0], out=out[2:])
             np.multiply(given[2], self.exact.per_height, out=inner[0], dtype=float)
             np.add(out[2], inner[0], out=out[2])
             if self.lattice is not None:
@@ -268,10 +272,9 @@ class GridKernel:
             _within_half_turn(out[1], c[0, 0, 1, 0])
 
     def _buffers(self, count: int, rows: int) -> "Buffers":
-        """For as many points and results; all rows of the polynomial where the geoid counts."""
-        if rows > 2 and self.lattice is not None:
-            rows = self.coefficients.shape[2]
-        return Buffers.of(count, rows)
+        """For as many points; with latitude and longitude where the geoid counts."""
+        geoid = rows > 2 and self.lattice is not None
+        return Buffers.of(count, self.coefficients.shape[2] if geoid else 2)
 
     def _with_outsiders(self, given, out, piece: slice) -> None:
         """A chunk of which not all points can be done in bulk."""
@@ -313,9 +316,19 @@ class Buffers(NamedTuple):
         return self if count == len(self.u) else Buffers(*(b[..., :count] for b in self))
 
 
-def _horner(c: np.ndarray, u, v, total, inner) -> None:
+def polynomial(c: np.ndarray, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """(rows, n) values of a polynomial."""
+    total, inner = np.empty((2, c.shape[2], len(u)))
+    horner(c, u, v, total, inner)
+    return total + c[0, 0]
+
+
+def horner(c: np.ndarray, u, v, total, inner) -> None:
     """Sum of c[i, j] u**i v**j over i + j <= degree, but for the constant c[0, 0]."""
     degree = len(c) - 1
+    if degree == 0:
+        total.fill(0.0)
+        return
     np.multiply(u, c[degree, 0], out=total)
     for i in range(degree - 1, -1, -1):
         np.multiply(v, c[i, degree - i], out=inner)
