@@ -104,8 +104,10 @@ class NextControl:
 
     def words(self, mark: NextMark) -> str:
         """What a candidate would bring, in a sentence."""
-        said = [*self._falls(mark), *_blunder_words(mark, self.units), *self._unseen(mark)]
-        return f"{mark.control.id}: {'; '.join(said)}."
+        worst = {side: found.worst for side, found in mark.uncertainty.items()}
+        said = [*self._falls(mark), *_blunder_words(mark, self.units),
+                _unseen_words(mark.reliability, self.units, worst)]
+        return f"{mark.control.id}: {'; '.join(filter(None, said))}."
 
     def _falls(self, mark: NextMark) -> List[str]:
         falls, small = [], []
@@ -122,16 +124,6 @@ class NextControl:
         if falls:
             return [f"worst-case {' and '.join(falls)} over {self.area.name}"]
         return [f"hardly changes the worst case over {self.area.name} ({', '.join(small)})"]
-
-    def _unseen(self, mark: NextMark) -> List[str]:
-        """What a blunder that no test shows would do, where that is more than the uncertainty."""
-        sizes = [
-            f"{called} by up to {length_words(size, self.units[side])}"
-            for side, called in (("horizontal", "a position"), ("vertical", "an elevation"))
-            for size in [_largest_effect(mark.reliability, side)]
-            if size is not None and size > mark.uncertainty[side].worst
-        ]
-        return [f"a blunder too small to show could move {listed(sizes)}"] if sizes else []
 
     def now_words(self) -> str:
         """The present state, in sentences."""
@@ -286,19 +278,10 @@ def state_words(
         said.append(f"A blunder in {marks_words(hidden)} could stay hidden.")
     if seen:
         said.append(f"A blunder in {marks_words(seen)} would show, but not which it is.")
-    effects = [
-        f"{called} by up to {length_words(size, units[side])}"
-        for side, called in (("horizontal", "a position"), ("vertical", "an elevation"))
-        for size in [_largest_effect(marks, side)] if size is not None
-    ]
-    if effects and not hidden:
-        said.append(f"A blunder too small to show could move {listed(effects)}.")
+    unseen = _unseen_words(marks, units, {})
+    if unseen and not hidden:
+        said.append(f"{unseen[0].upper()}{unseen[1:]}.")
     return " ".join(said)
-
-
-def _largest_effect(marks: Sequence[MarkReliability], side: str) -> Optional[float]:
-    return max((mark.effect for mark in marks if mark.side == side and mark.effect is not None),
-               default=None)
 
 
 def _next_mark(control, before, present, uncertainty, after, rank_by) -> NextMark:
@@ -325,19 +308,37 @@ def _ranked(found: Sequence[NextMark]) -> Tuple[NextMark, ...]:
 def _blunder_words(mark: NextMark, units: Dict[str, LengthUnit]) -> List[str]:
     said = []
     if mark.findable:
-        sizes = [
-            f"{length_words(max(sizes), units[side])}{'' if one_side else f' {called}'}"
-            for side, called in (("horizontal", "in position"), ("vertical", "in elevation"))
-            for one_side in [len({m.side for m in mark.findable}) == 1]
-            for sizes in [[m.separable for m in mark.findable if m.side == side]] if sizes
-        ]
         said.append(f"makes a blunder in {marks_words(mark.findable)} findable "
-                    f"(from {listed(sizes)})")
+                    f"(from {_separable_words(mark.findable, units)})")
     if mark.seen:
         said.append(f"a blunder in {marks_words(mark.seen)} would show, but not which it is")
     if mark.hidden:
         said.append(f"a blunder in {marks_words(mark.hidden)} could still stay hidden")
     return said
+
+
+def _separable_words(marks: Sequence[MarkReliability], units: Dict[str, LengthUnit]) -> str:
+    """From what size on a blunder is found at every one of these marks."""
+    largest: Dict[str, float] = {}
+    for mark in marks:
+        if mark.separable is not None:
+            largest[mark.side] = max(mark.separable, largest.get(mark.side, 0.0))
+    where = {"horizontal": " in position", "vertical": " in elevation"}
+    return listed(length_words(size, units[side]) + (where[side] if len(largest) > 1 else "")
+                  for side, size in largest.items())
+
+
+def _unseen_words(
+    marks: Sequence[MarkReliability], units: Dict[str, LengthUnit], above: Dict[str, float]
+) -> str:
+    """What a blunder that no test shows would do, where it is more than that by side."""
+    said = []
+    for side, called in (("horizontal", "a position"), ("vertical", "an elevation")):
+        largest = max((mark.effect for mark in marks
+                       if mark.side == side and mark.effect is not None), default=0.0)
+        if largest > above.get(side, 0.0):
+            said.append(f"{called} by up to {length_words(largest, units[side])}")
+    return f"a blunder too small to show could move {listed(said)}" if said else ""
 
 
 def _largest_eigenvalue(covariance: np.ndarray) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Callable, Optional, Sequence
+from typing import Callable, Optional, Sequence, Union
 
 import numpy as np
 
@@ -14,7 +14,7 @@ _GAIN = 1e-12
 
 def walking_order(
     places: np.ndarray,
-    start: Sequence[float],
+    start: Union[Sequence[float], np.ndarray],
     progress: Optional[Callable[[float], bool]] = None,
 ) -> np.ndarray:
     """In which order to visit places, from a start and not back to it.
