@@ -17,7 +17,8 @@ PLUGINS="$VENV/plugins"
 CORE_PACKAGES=(ca-certificates python3 python3-venv python3-numpy python3-pyproj python3-scipy
     python3-jinja2 proj-data)
 QGIS_PACKAGES=(qgis python3-qgis qgis-providers fonts-dejavu-core)
-TEST_PACKAGES=(git xvfb xauth poppler-utils python3-statsmodels)
+TEST_PACKAGES=(git xvfb xauth poppler-utils python3-statsmodels gdal-bin python3-gdal proj-bin
+    postgresql-postgis)
 
 say() { printf '%s\n' "$*" >&2; }
 die() { say "$*"; exit 1; }

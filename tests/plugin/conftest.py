@@ -9,6 +9,7 @@ import pytest
 
 from sitetie import classFactory
 from sitetie.core import Settings, Tie, read_pairs, solve
+from sitetie.tests.plugin.postgis_server import Postgis, postgis_server
 from sitetie.tests.plugin.processing_runs import QUARRY, quarry_settings
 
 
@@ -33,3 +34,10 @@ def tie_file(tie: Tie, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("tie") / "tie.json"
     tie.save(path)
     return path
+
+
+@pytest.fixture(scope="session")
+def postgis() -> Iterator[Postgis]:
+    """A database with PostGIS."""
+    with postgis_server() as server:
+        yield server
