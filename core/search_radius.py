@@ -29,7 +29,7 @@ _TURN = (_NODES + 1.0) * np.pi / 4.0
 _SHARE = _WEIGHTS / 2.0
 _COSINE2, _SINE2 = np.cos(_TURN) ** 2, np.sin(_TURN) ** 2
 #: Halvings of the interval the radius lies in.
-_HALVINGS = 48
+_HALVINGS = 34
 
 
 def circle_probability(

@@ -129,9 +129,10 @@ def main(arguments: Optional[Sequence[str]] = None) -> int:
     parser.add_argument("--sites", type=int, default=10000, help="sites per case")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--seed", type=int, default=6)
+    parser.add_argument("--cases", type=int, default=len(CASES), help="only the first cases")
     parser.add_argument("--into", type=Path, help="write the table between the marks of this page")
     given = parser.parse_args(arguments)
-    counted = count(tasks(given.sites), given.seed, given.processes)
+    counted = count(tasks(given.sites, CASES[: given.cases]), given.seed, given.processes)
     table, missed = report(counted)
     text = (f"Seed {given.seed}, {given.sites:,} sites per case; Sitetie {VERSION}, numpy "
             f"{np.__version__}, PROJ {pyproj.proj_version_str}.\n\n{table}\n")
