@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Dict, Optional, Tuple
+from typing import TYPE_CHECKING, Dict, Optional, Tuple
 
 import numpy as np
 
@@ -19,6 +19,9 @@ from .quantiles import region_factor
 from .results import PairResidual, RepeatSpread, ResidualTable, TieStatistics
 from .settings import Settings
 from .vertical import VerticalPart
+
+if TYPE_CHECKING:
+    from .plain_projection import PlainProjection
 
 
 @dataclass(frozen=True)
@@ -389,6 +392,25 @@ class Tie:
         from .site_pipeline import site_pipeline, site_pipeline_back
 
         return site_pipeline_back(self) if backward else site_pipeline(self)
+
+    def plain_projection(self, limit: float, **choices) -> "PlainProjection":
+        """The best-fitting standard projection, for programs that know no others.
+
+        Parameters
+        ----------
+        limit : float
+            The largest deviation from the tie that may be, site units.
+        **choices
+            `area`, `method`, `name`; see `plain_projection.plain_projection`.
+
+        Raises
+        ------
+        GeometryError
+            When the deviation is larger; the message says how large.
+        """
+        from .plain_projection import plain_projection
+
+        return plain_projection(self, limit, **choices)
 
     # -- the plane alone ---------------------------------------------------------------------
 
