@@ -17,6 +17,7 @@ from .errors import FrameError, InputError
 from .frames import transformer
 from .geoid import Geoid
 from .reframe import Reframing
+from .site_grid import SiteGrid
 from .tie import Tie
 
 #: Cells along the side of the squares, from coarse to fine; each divides the one before.
@@ -28,40 +29,6 @@ CERTIFIED = 2e-5
 LARGE = 16
 #: Values between which the change of datum is linear, metres.
 LOW, HIGH = 0.0, 1000.0
-
-
-@dataclass(frozen=True)
-class SiteGrid:
-    """A north-up raster on the site grid.
-
-    Attributes
-    ----------
-    west, north : float
-        Outer corner of the first cell, site units.
-    cell : float
-        Size of a cell, site units.
-    rows, columns : int
-    """
-
-    west: float
-    north: float
-    cell: float
-    rows: int
-    columns: int
-
-    def eastings(self, columns) -> np.ndarray:
-        """Eastings of the middles of columns, counted from 0."""
-        return self.west + (np.asarray(columns) + 0.5) * self.cell
-
-    def northings(self, rows) -> np.ndarray:
-        """Northings of the middles of rows, counted from 0."""
-        return self.north - (np.asarray(rows) + 0.5) * self.cell
-
-    @property
-    def bounds(self) -> Tuple[float, float, float, float]:
-        """West, south, east, north."""
-        return (self.west, self.north - self.rows * self.cell,
-                self.west + self.columns * self.cell, self.north)
 
 
 @dataclass(frozen=True)
