@@ -1,13 +1,14 @@
-"""The report as one HTML page."""
+"""Reports as HTML pages."""
 
 from __future__ import annotations
 
 import os
 import re
-from typing import Any, Optional
+from typing import Any, Optional, Sequence
 
 from ..tie import Tie
 from ..whole_file import write_whole_file
+from .blocks import Block
 from .content import ReportDetails, report_blocks
 
 #: Words longer than this may be broken inside a table.
@@ -26,18 +27,23 @@ def write_report(tie: Tie, path, details: Optional[ReportDetails] = None) -> Non
 
 def report_html(tie: Tie, details: Optional[ReportDetails] = None) -> str:
     """The report as HTML text: self-contained, nothing is fetched and nothing runs."""
+    details = details or ReportDetails()
+    title = f"Tie report – {details.job}" if details.job else "Tie report"
+    return page_html(title, f"tie {tie.short_id}", report_blocks(tie, details))
+
+
+def page_html(title: str, foot: str, blocks: Sequence[Block]) -> str:
+    """Blocks as one page of HTML; `foot` stands at the bottom of each printed page."""
     import jinja2
     from markupsafe import Markup
 
-    details = details or ReportDetails()
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(os.path.dirname(os.path.abspath(__file__))),
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
     )
     environment.filters["breakable"] = _breakable
     environment.filters["svg"] = Markup
-    return environment.get_template("report.html").render(
-        tie=tie, details=details, blocks=report_blocks(tie, details))
+    return environment.get_template("report.html").render(title=title, foot=foot, blocks=blocks)
 
 
 def _breakable(text: str) -> Any:

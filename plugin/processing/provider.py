@@ -34,6 +34,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     """What the toolbox shows. Their modules import the core only when an algorithm runs, so that
     QGIS starts without numpy, pyproj and scipy."""
     from .geodetic import GeodeticAlgorithm
+    from .plain_crs import PlainCrsAlgorithm
     from .read_points import ReadPointsAlgorithm
     from .restate import RestateAlgorithm
     from .site_crs import SiteCrsAlgorithm
@@ -45,6 +46,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
         RestateAlgorithm,
         GeodeticAlgorithm,
         SiteCrsAlgorithm,
+        PlainCrsAlgorithm,
         ReadPointsAlgorithm,
         WriteLandXmlAlgorithm,
     )
