@@ -34,6 +34,7 @@ from .blocks import (
 )
 from .correction_table import correction_sentence, correction_table
 from .drawing import geometry_drawing
+from .hand_over_part import hand_over_blocks
 from .pair_tables import (
     check_words,
     control_table,
@@ -97,7 +98,7 @@ def report_blocks(tie: Tie, details: ReportDetails) -> Tuple[Block, ...]:
     return (
         *_front(tie, details, findings), *_what_was_solved(tie, details), *_findings(findings),
         *_drawing(tie), *_pairs(tie), *_lines(tie), *_parameters(tie), *_given(tie),
-        *_end(tie, details),
+        *hand_over_blocks(tie), *_end(tie, details),
     )
 
 

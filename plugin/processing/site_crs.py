@@ -12,6 +12,7 @@ from qgis.core import (
     QgsProcessingOutputString,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFileDestination,
+    QgsProcessingParameterFolderDestination,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
     QgsProject,
@@ -19,7 +20,7 @@ from qgis.core import (
 
 from .algorithm import SitetieAlgorithm, Values, tr
 
-LAYERS, WKT_FILE = "LAYERS", "WKT_FILE"
+LAYERS, WKT_FILE, HAND_OVER = "LAYERS", "WKT_FILE", "HAND_OVER"
 OUTPUTS = (
     ("AUTHID", tr("Code of the CRS in this QGIS profile")),
     ("NAME", tr("Name of the CRS")),
@@ -47,7 +48,7 @@ class SiteCrsAlgorithm(SitetieAlgorithm):
         "Choose control, design and other layers that are; not layers with GNSS or map "
         "coordinates, which QGIS brings onto the site by itself.\n\n"
         "GeoPackage, FlatGeobuf, GeoTIFF and projects keep the CRS. A shapefile cannot: its .prj "
-        "knows no derived CRS. docs/hand_over.md tells how other programs take it."
+        "knows no derived CRS. The page in the hand-over folder tells how other programs take it."
     )
 
     def flags(self) -> QgsProcessingAlgorithm.Flag:
@@ -83,12 +84,20 @@ class SiteCrsAlgorithm(SitetieAlgorithm):
             ),
             tr("For GDAL, PDAL and other programs on PROJ."),
         )
+        self.add(
+            QgsProcessingParameterFolderDestination(
+                HAND_OVER, tr("Hand-over folder"), optional=True, createByDefault=False
+            ),
+            tr("A folder with all that other programs need: the CRS, the pipelines, SQL for "
+               "PostGIS, and a page with the commands for GDAL, PROJ, PostGIS, PDAL and DuckDB."),
+        )
         for name, description in OUTPUTS:
             self.addOutput(QgsProcessingOutputString(name, description))
 
     def compute(
         self, parameters: Values, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> Values:
+        from ...core.hand_over import write_hand_over
         from ...core.tie import Tie
         from ...core.whole_file import write_whole_file
         from ..site_crs import put_project_on, register, set_on_layers, site_name
@@ -120,6 +129,10 @@ class SiteCrsAlgorithm(SitetieAlgorithm):
         if path:
             write_whole_file(path, results["WKT"].encode("utf-8"))
             results[WKT_FILE] = path
+        folder = self.parameterAsString(parameters, HAND_OVER, context)
+        if folder:
+            write_hand_over(tie, folder, crs.description())
+            results[HAND_OVER] = folder
         return results
 
     def _number(self, parameters: Values, context: QgsProcessingContext) -> Optional[int]:

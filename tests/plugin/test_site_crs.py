@@ -141,7 +141,7 @@ def test_the_algorithm_registers_sets_and_tells(tie: Tie, tie_file: Path, tmp_pa
     project.addMapLayer(control)
     listener = Listener()
     results = run("sitecrs", listener, TIE=tie_file, LAYERS=[control], PROJECT=True, NUMBER=4,
-                  WKT_FILE=tmp_path / "site.wkt")
+                  WKT_FILE=tmp_path / "site.wkt", HAND_OVER=tmp_path / "for the designer")
     name = f"Tannhag quarry, site grid, tie 4 ({tie.short_id})"
     assert results["NAME"] == name
     assert results["AUTHID"] == control.crs().authid() == project.crs().authid()
@@ -149,6 +149,8 @@ def test_the_algorithm_registers_sets_and_tells(tie: Tie, tie_file: Path, tmp_pa
     assert results["WKT"] == tie.crs_wkt(name)
     assert results["PIPELINE"] == tie.pipeline()
     assert results["PIPELINE_BACK"] == tie.pipeline(backward=True)
+    assert sorted(path.name for path in (tmp_path / "for the designer").iterdir()) == [
+        "from_site.pipeline", "hand_over.md", "site.sql", "site.wkt", "to_site.pipeline"]
     assert listener.warnings == []
     again = run("sitecrs", TIE=tie_file)
     assert again["AUTHID"] == results["AUTHID"]
