@@ -28,6 +28,8 @@ from ..core.errors import OutputError
 _COMPANIONS = {
     ".shp": (".shx", ".dbf", ".prj", ".cpg", ".qpj", ".qix", ".sbn", ".sbx", ".qmd", ".shp.xml"),
     ".gpkg": (".gpkg-wal", ".gpkg-shm", ".gpkg-journal"),
+    ".tif": (".tif.aux.xml", ".tif.ovr", ".tif.msk", ".tfw"),
+    ".tiff": (".tiff.aux.xml", ".tiff.ovr", ".tiff.msk", ".tfw"),
 }
 
 

@@ -33,10 +33,14 @@ class SitetieProvider(QgsProcessingProvider):
 def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     """What the toolbox shows. Their modules import the core only when an algorithm runs, so that
     QGIS starts without numpy, pyproj and scipy."""
+    from .design_check import DesignCheckAlgorithm
     from .geodetic import GeodeticAlgorithm
+    from .next_control import NextControlAlgorithm
     from .plain_crs import PlainCrsAlgorithm
+    from .raster import RasterAlgorithm
     from .read_points import ReadPointsAlgorithm
     from .restate import RestateAlgorithm
+    from .seek import SeekAlgorithm
     from .site_crs import SiteCrsAlgorithm
     from .solve import SolveAlgorithm
     from .write_landxml import WriteLandXmlAlgorithm
@@ -46,7 +50,11 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
         RestateAlgorithm,
         GeodeticAlgorithm,
         SiteCrsAlgorithm,
+        RasterAlgorithm,
         PlainCrsAlgorithm,
         ReadPointsAlgorithm,
         WriteLandXmlAlgorithm,
+        SeekAlgorithm,
+        NextControlAlgorithm,
+        DesignCheckAlgorithm,
     )
