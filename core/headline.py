@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Dict, List, Optional, Sequence, Tuple
 
+from . import plausible_heights
 from .errors import SitetieError
-from .findings import ALARM, CAUTION
+from .findings import ALARM, CAUTION, site_facts
 from .pairs import Pair, Role
 from .plausibility import plausibility
 from .results import (
@@ -72,8 +73,8 @@ def headline(
         return Headline(f"{_roles(pairs)}.", str(problem), STOP, points)
     standing = f"{_roles(pairs)}. {_rms(tie)}"
     for advise in (
-        _accused, _not_told_apart, _checks_off, _out_of_tolerance, _unchecked, _sigmas_too_small,
-        _spread, _untested, _no_check, _implausible, _sigmas_too_large,
+        _odd_unit, _accused, _not_told_apart, _checks_off, _out_of_tolerance, _unchecked,
+        _sigmas_too_small, _spread, _untested, _no_check, _implausible, _sigmas_too_large,
     ):
         advice = advise(tie)
         if advice is not None:
@@ -92,7 +93,7 @@ def _roles(pairs: Sequence[Pair]) -> str:
     check = sum(Role.FIT not in both and Role.CHECK in both for both in roles)
     idle = sum(both == {Role.IDLE} for both in roles)
     parts = [f"{counted(fit, 'pair')} fit{'s' if fit == 1 else ''}"]
-    parts += [f"{check} check" + ("s" if check == 1 else "")] if check else []
+    parts += [f"{check} check"] if check else []
     parts += [f"{idle} idle"] if idle else []
     return ", ".join(parts)
 
@@ -137,6 +138,15 @@ def _with_verdict(tie: Tie, verdict: str) -> List[Tuple[PairResidual, str]]:
 
 def _names(found: Sequence[Tuple[PairResidual, str]]) -> List[str]:
     return list(dict.fromkeys(row.control_id for row, _ in found))
+
+
+def _odd_unit(tie: Tie) -> Advice:
+    """Elevations in another unit than said: asked before any single mark is blamed for it."""
+    vertical = tie.statistics.vertical
+    if vertical is None or vertical.outcome != LARGER:
+        return None
+    found = next(plausible_heights.unit(site_facts(tie)), None)
+    return None if found is None else (found.sentence, ())
 
 
 def _accused(tie: Tie) -> Advice:

@@ -20,12 +20,12 @@ from .wording import counted, length_words, listed
 
 #: Topics in reading order; those of one side have it in front, as in ``vertical-fit``.
 TOPICS = (
-    "held-rotation", "held-scale", "horizontal-pairs", "vertical-pairs", "scale", "distortion",
-    "tilt", "relief", "relief-points", "extent", "geometry", "few-marks", "in-line", "clustered",
-    "one-sided", "outside", "vertical-line", "vertical-surround", "horizontal-leverage",
-    "vertical-leverage", "horizontal-redundancy", "vertical-redundancy", "horizontal-checks",
-    "vertical-checks", "horizontal-fit", "vertical-fit", "horizontal-tolerance",
-    "vertical-tolerance", "repeats", "sigmas",
+    "elevation-unit", "held-rotation", "held-scale", "horizontal-pairs", "vertical-pairs", "scale",
+    "distortion", "tilt", "relief", "relief-points", "extent", "geometry", "few-marks", "in-line",
+    "clustered", "one-sided", "outside", "vertical-line", "vertical-surround",
+    "horizontal-leverage", "vertical-leverage", "horizontal-redundancy", "vertical-redundancy",
+    "horizontal-checks", "vertical-checks", "horizontal-fit", "vertical-fit",
+    "horizontal-tolerance", "vertical-tolerance", "repeats", "sigmas",
 )
 #: Dimensions of a pair: with a redundancy no larger, a blunder cannot be traced to its pair.
 DIMENSIONS = {"horizontal": 2, "vertical": 1}
@@ -66,7 +66,8 @@ def plausibility(
     """
     facts = site_facts(tie, latitude, longitude, height)
     found = [
-        *_pairs(facts), *plausible_scale.scale(facts, grids), *plausible_scale.held(facts),
+        *plausible_heights.unit(facts), *_pairs(facts),
+        *plausible_scale.scale(facts, grids), *plausible_scale.held(facts),
         *plausible_scale.distortion(facts), *plausible_heights.tilt(facts, geoid),
         *plausible_scale.relief(facts), *plausible_scale.extent(facts),
         *plausible_geometry.spread(facts), *plausible_geometry.outside(facts),

@@ -7,11 +7,12 @@ from typing import Iterator, Optional, Tuple
 import numpy as np
 
 from .coverage import Extent, coverage_in_base
-from .findings import AGREE, CAUTION, GOOD, NOTE, Finding, SiteFacts, Tilt, graded
+from .findings import AGREE, ALARM, CAUTION, GOOD, NOTE, Finding, SiteFacts, Tilt, graded
 from .geoid import open_geoid
 from .hull import control_hull, distance_outside
 from .parameters import ARC_SECONDS
 from .quantiles import chi_square_quantile
+from .units import INTERNATIONAL_FOOT, METRE
 from .vertical import VerticalPart
 from .wording import compass_words, counted, ppm_words, share_words
 
@@ -23,10 +24,38 @@ MODEL_SLOPE = 10e-6
 #: What an unseen slope may do to an elevation, metres, before it wants care; a vertical tolerance
 #: in the settings counts instead. Common practice, no source.
 SLOPE_NOTE, SLOPE_CAUTION = 0.01, 0.03
+#: Difference in height (metres) from which two marks tell the unit of elevations, and how well its
+#: ratio to that of the settings must be met. Common practice, no source.
+LEAST_RELIEF, UNIT_AGREEMENT = 1.0, 0.05
 #: Half the least distance over which a geoid's slope is taken, metres.
 GRADIENT_REACH = 1000.0
 #: A hull narrower than this share of its length counts as a line. Common practice, no source.
 NARROW = 0.1
+
+
+def unit(facts: SiteFacts) -> Iterator[Finding]:
+    """Whether elevations look to be in another unit than the settings say: they then differ from
+    mark to mark by the ratio of a metre to a foot more, or less, than the heights do."""
+    marks = facts.vertical_marks
+    if len(marks) < 3:
+        return
+    height = np.array([mark.mean[0] for mark in marks])
+    elevation = np.array([facts.arrays.elevation[mark.rows[0]] for mark in marks])
+    first, second = np.triu_indices(len(marks), 1)
+    apart = height[first] - height[second]
+    far = np.abs(apart) >= max(LEAST_RELIEF, 0.5 * float(np.abs(apart).max()))
+    if not far.any():
+        return
+    ratios = (elevation[first] - elevation[second])[far] / apart[far]
+    said = facts.tie.settings.elevation_length
+    foot = INTERNATIONAL_FOOT.metres
+    for factor, other in ((1.0 / foot, "feet"), (foot, METRE.plural)):
+        if (other == METRE.plural) == (said is METRE):
+            continue
+        if np.mean(np.abs(ratios / factor - 1.0) < UNIT_AGREEMENT) >= 0.5:
+            yield Finding("elevation-unit", ALARM, (
+                f"From mark to mark elevations differ {float(np.median(ratios)):.2f} times as much "
+                f"as heights do: are they in {other}, though the settings say {said.plural}?"))
 
 
 def tilt(facts: SiteFacts, geoid: Optional[str] = None) -> Iterator[Finding]:
@@ -109,7 +138,7 @@ def _shift(facts: SiteFacts, part: VerticalPart, geoid: Optional[str]) -> Findin
         return Finding("tilt", CAUTION, (
             "A shift does not tilt, but the pairs ask for a plane that rises by "
             f"{_said(seen)}{_towards(facts, seen)}: {facts.rise(seen.size * reach)} at {distance}. "
-            f"Choose the plane{', or a geoid' if tie.geoid is None else ''}."))
+            f"Choose the tilted plane{', or a geoid' if tie.geoid is None else ''}."))
     if tie.geoid is not None:
         return Finding("tilt", GOOD, (
             f"The shift works over the geoid grid {tie.geoid.grid}, which carries the slope of the "
@@ -130,7 +159,7 @@ def _shift(facts: SiteFacts, part: VerticalPart, geoid: Optional[str]) -> Findin
     if tie.settings.tolerance_v is not None:
         limit = tie.settings.tolerance_v * tie.settings.elevation_length.metres
     level = graded(left, min(SLOPE_NOTE, limit), limit)
-    advice = ". Choose a geoid, or a plane with enough marks" if level == CAUTION else ""
+    advice = ". Choose a geoid, or a tilted plane with enough marks" if level == CAUTION else ""
     return Finding("tilt", level, f"{said}{advice}.")
 
 

@@ -96,6 +96,29 @@ def test_what_cannot_be_told_apart_is_not_accused() -> None:
     assert line.points == ("P1", "P2")
 
 
+@pytest.mark.parametrize(
+    ("given", "told", "asked"),
+    [
+        (1.0 / 0.3048, "m", "differ 3.28 times as much as heights do: are they in feet, though "
+                            "the settings say metres?"),
+        (3937.0 / 1200.0, "m", "are they in feet, though the settings say metres?"),
+        (1.0, "us-ft", "are they in metres, though the settings say US survey feet?"),
+        (1.0, "m", None),
+        (3937.0 / 1200.0, "us-ft", None),
+    ],
+)
+@pytest.mark.parametrize("model", ["shift", "plane"])
+def test_elevations_in_another_unit_are_asked_for(given, told, asked, model: str) -> None:
+    """Positions stay in metres; elevations as given, in feet by 0.3048 m or 1200/3937 m."""
+    pairs = [pair if pair.control.elevation is None else dataclasses.replace(
+        pair, control=dataclasses.replace(pair.control, elevation=pair.control.elevation * given))
+        for pair in quarry()]
+    line = said(pairs, SETTINGS.replace(
+        elevation_unit=told, vertical_model=model, tolerance_h=None, tolerance_v=None))
+    assert (" are they in " in line.advice) is (asked is not None)
+    assert asked is None or asked in line.advice
+
+
 def test_a_check_that_does_not_agree() -> None:
     line = said(square(0.0, 0.0, 0.0, 0.25, roles="fffc"), PLAIN)
     assert line.advice == "The check P4 (horizontally, 250 mm off) does not agree: see why."

@@ -330,7 +330,7 @@ def test_tilt_against_a_geoid_that_is_only_compared(geoid: str) -> None:
 def test_a_shift_where_the_pairs_ask_for_a_tilt(geoid: str) -> None:
     said = found(plausibility(tilted(90e-6, 0.0, model="shift")), "tilt")
     assert said.level == CAUTION
-    assert "Choose the plane, or a geoid" in said.sentence
+    assert "Choose the tilted plane, or a geoid" in said.sentence
     assert figure(said.sentence, "rises by ", " ±") == pytest.approx(90.0, abs=1.0)
     over = found(plausibility(tilted(-EAST, -NORTH, model="shift", geoid=geoid)), "tilt")
     assert over.level == GOOD
