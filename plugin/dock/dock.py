@@ -98,9 +98,12 @@ class SitetieDock(QgsDockWidget):
         self.pairs.view.chosen.connect(
             lambda: self.pairs_chosen.emit(self.pairs.view.selected_places()))
         self.pairs.view.refused.connect(self.say_refused)
+        self.pairs.card.put_right.connect(self.say)
         self.pairs.view.show_asked.connect(self.actions_.show_on_map.trigger)
         self.layers.layers_changed.connect(self.actions_.enable)
         self.actions_.start_over.triggered.connect(self._start_over)
+        # First: whoever hears of a change may then say something of it.
+        job.changed.connect(self.status.job_changed)
         job.changed.connect(self._show)
         self._show()
 
@@ -128,9 +131,9 @@ class SitetieDock(QgsDockWidget):
             self.select_places(places)
             self.pairs.view.setFocus(Qt.FocusReason.OtherFocusReason)
 
-    def say(self, words: str, warning: bool = False) -> None:
-        """A message in the dock, in place of the one before."""
-        self.status.say(words, warning)
+    def say(self, words: str, warning: bool = False, topic: str = "") -> None:
+        """A message in the dock, in place of the one before; see `StatusLine.say`."""
+        self.status.say(words, warning, topic)
 
     def say_error(self, error: SitetieError) -> None:
         self.say(str(error), warning=True)

@@ -15,7 +15,6 @@ from ..job.job import Job
 from .headline import UNITS_FIRST, accepted_as, more_marks
 from .layers_panel import ready_to_pair
 
-
 NEARNESS = "Nearness needs a rough solution."
 
 

@@ -102,10 +102,10 @@ class FileWork(QObject):
             self._dock.say("This tie was made from typed parameters: it has no pairs to go on "
                            "from.", warning=True)
             return
-        self._job.change(f"Open tie {tie.short_id}", self._job.state.replace(
+        name = os.path.basename(path)
+        self._job.change(f"Open {name}", self._job.state.replace(
             settings=tie.settings, pairs=tie.pairs, units_chosen=True))
-        self._dock.say(f"{counted(len(tie.pairs), 'pair')} and the settings of tie "
-                       f"{tie.short_id}.")
+        self._dock.say(f"{counted(len(tie.pairs), 'pair')} and the settings from {name}.")
 
     # -- out ------------------------------------------------------------------------------------
 

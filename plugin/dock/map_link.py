@@ -9,6 +9,9 @@ from ..job.job import Job
 from ..map.controller import MapController
 from .dock import SitetieDock
 
+#: Topic of what the pairing tool says in the dock.
+PAIRING = "pairing"
+
 
 class MapLink(QObject):
     """Hands the dock's wishes to the map, and the map's answers to the dock."""
@@ -30,12 +33,18 @@ class MapLink(QObject):
         self.map.results_changed.connect(actions.residuals_on_map.setChecked)
         self.map.picked.connect(self._picked)
         self.map.said.connect(dock.say)
+        self.map.pairing_said.connect(lambda words: dock.say(words, topic=PAIRING))
+        self.map.pairing_changed.connect(self._pairing_changed)
 
     def _pair(self, wanted: bool) -> None:
         if wanted:
             self.map.start_pairing()
         else:
             self.map.stop_pairing()
+
+    def _pairing_changed(self, pairing: bool) -> None:
+        if not pairing:
+            self._dock.status.end(PAIRING)
 
     def _picked(self, place: int) -> None:
         self._dock.show_pairs()

@@ -120,6 +120,7 @@ class RestateRun(QObject):
         super().__init__(parent)
         self._layer_id, self.name = layer.id(), layer.name()
         self._title = f"{layer.name()}, tie {item.number}"
+        self._number, self._tie_id = item.number, item.tie_id
         self._directory = tempfile.TemporaryDirectory(prefix="sitetie-")
         self._feedback = _Log()
         self._context = QgsProcessingContext()
@@ -155,7 +156,9 @@ class RestateRun(QObject):
             return
         self._dress(layer)
         QgsProject.instance().addMapLayer(layer)
-        self.done.emit(f"{layer.name()}: {self._feedback.last}", False)
+        # Processing knows a tie by its content, the dock by its number.
+        said = self._feedback.last.replace(f"tie {self._tie_id[:8]}", f"tie {self._number}")
+        self.done.emit(f"{self.name}: {said}", False)
 
     def _result(self, place: str) -> Optional[QgsVectorLayer]:
         layer = self._context.takeResultLayer(place)

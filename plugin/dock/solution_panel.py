@@ -82,7 +82,7 @@ def solution_html(tie: Tie, ink: QColor) -> str:
         parts += [_finding(item, alarm, quiet) for item in good]
         parts.append("</table>")
     parts.append(f"<p style='margin-top:8px;color:{quiet}'>Base projection: "
-                 f"{html.escape(tie.base.name)}. Tie {tie.short_id}.</p>")
+                 f"{html.escape(tie.base.name)}. Content {tie.short_id}.</p>")
     return "".join(parts)
 
 

@@ -55,6 +55,7 @@ class StatusLine(QFrame):
         for widget in (self.bar, self.stop, self.close_button):
             layout.addWidget(widget)
         self._task: Optional[QgsTask] = None
+        self._topic, self._warning = "", False
         self._time = QTimer(self)
         self._time.setSingleShot(True)
         self._time.timeout.connect(self.clear)
@@ -66,11 +67,28 @@ class StatusLine(QFrame):
         """What it says; blank when it says nothing."""
         return "" if self.isHidden() else self.label.words
 
-    def say(self, words: str, warning: bool = False) -> None:
-        """Say something, in place of what was said before."""
+    def say(self, words: str, warning: bool = False, topic: str = "") -> None:
+        """Say something, in place of what was said before.
+
+        Parameters
+        ----------
+        topic : str
+            What it speaks of: when that is over, `end` takes the message away.
+        """
         self._show(words, DISAGREES if warning else AGREES)
+        self._topic = topic
         if not warning:
             self._time.start(SECONDS * 1000)
+
+    def end(self, topic: str) -> None:
+        """Take away what was said on a topic."""
+        if self._topic == topic:
+            self.clear()
+
+    def job_changed(self) -> None:
+        """Things have moved on: what could not be done before is no news any more."""
+        if self._warning and self._task is None:
+            self.clear()
 
     def show_progress(self, words: str, task: QgsTask) -> None:
         """Say what a task does, with a bar and a button to stop it."""
@@ -84,12 +102,12 @@ class StatusLine(QFrame):
 
     def clear(self) -> None:
         self._time.stop()
-        self._task = None
+        self._task, self._topic, self._warning = None, "", False
         self.hide()
 
     def _show(self, words: str, mark: str) -> None:
         self._time.stop()
-        self._task = None
+        self._task, self._topic, self._warning = None, "", mark == DISAGREES
         side = self.fontMetrics().height()
         self.mark.setPixmap(verdict_icon(mark).pixmap(side, side))
         self.label.say(words)

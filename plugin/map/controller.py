@@ -33,7 +33,9 @@ class MapController(QObject):
     pairing_changed : bool
         Whether the pairing tool is the one in use: for a button that shows it.
     said : str
-        A sentence for the person, also shown on the map.
+        A sentence for the person.
+    pairing_said : str
+        What the pairing tool says, also shown on the map; it is over when pairing is.
     picked : int
         Place in the job of the pair that the person chose on the map: select its row.
     results_changed : bool
@@ -42,6 +44,7 @@ class MapController(QObject):
 
     pairing_changed = pyqtSignal(bool)
     said = pyqtSignal(str)
+    pairing_said = pyqtSignal(str)
     picked = pyqtSignal(int)
     results_changed = pyqtSignal(bool)
 
@@ -56,7 +59,7 @@ class MapController(QObject):
         self._typing: Optional[TypingDialog] = None
         self._signals = Connections()
         self._signals.make(canvas, "mapToolSet", self._tool_set)
-        self._signals.make(self.tool, "said", self.said)
+        self._signals.make(self.tool, "said", self.pairing_said)
         self._signals.make(self.tool, "picked", self.picked)
         self._signals.make(self.surfaces, "said", self.said)
         self._signals.make(self.finder, "picked", self.picked)

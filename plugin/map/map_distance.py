@@ -49,7 +49,7 @@ class MapDistance:
             return ""
         unit = self._job.state.settings.site_length
         length = geodesic_distance(first, second) / unit.metres
-        return f"{length_words(length, unit)} on the ellipsoid as drawn, for want of a tie"
+        return f"{length_words(length, unit)} as drawn on the map (there is no solution yet)"
 
     def _site_place(self, cursor: QgsPointXY) -> Optional[Tuple[float, float]]:
         tie, position = self._job.tie, self._geodetic(cursor)

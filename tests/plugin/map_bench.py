@@ -46,6 +46,7 @@ class MapBench:
         self.said: List[str] = []
         self.picked: List[int] = []
         self.controller.said.connect(self.said.append)
+        self.controller.pairing_said.connect(self.said.append)
         self.controller.picked.connect(self.picked.append)
         self.canvas.show()
         self.look_at(EVERYTHING)

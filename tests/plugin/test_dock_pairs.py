@@ -108,6 +108,8 @@ def test_a_role_that_is_not_possible_is_refused_with_its_reason(quarry: Bench) -
     assert "K04" in message
     assert "no elevation" in message
     assert quarry.job.state.pairs[row].vertical.value == "idle"
+    quarry.press(quarry.view, Qt.Key.Key_C)  # the next step: the message is over
+    assert quarry.dock.status.words == ""
 
 
 def test_a_role_is_chosen_from_the_list_in_its_cell(quarry: Bench) -> None:
