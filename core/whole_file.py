@@ -5,12 +5,15 @@ from __future__ import annotations
 import os
 import shutil
 import uuid
-from typing import Union
+from contextlib import contextmanager
+from typing import BinaryIO, Iterator, Union
 
 from .errors import OutputError
 
+Path = Union[str, os.PathLike]
 
-def write_whole_file(path: Union[str, os.PathLike], data: bytes) -> None:
+
+def write_whole_file(path: Path, data: bytes) -> None:
     """Write a file through a temporary one beside it, which then takes its place.
 
     Raises
@@ -18,12 +21,24 @@ def write_whole_file(path: Union[str, os.PathLike], data: bytes) -> None:
     OutputError
         When it cannot be written there; the old file is then untouched.
     """
+    with whole_file(path) as file:
+        file.write(data)
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[BinaryIO]:
+    """The same for a file that is written in pieces; it appears when the block ends well.
+
+    Raises
+    ------
+    OutputError
+    """
     name = os.fspath(path)
     folder, base = os.path.split(name)
     temporary = os.path.join(folder, f".{base}.{uuid.uuid4().hex}.part")
     try:
-        with open(temporary, "xb") as file:
-            file.write(data)
+        with open(temporary, "x+b") as file:
+            yield file
             file.flush()
             os.fsync(file.fileno())
         if os.path.isfile(name):
