@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from typing import List
 
 from ..errors import FrameError
 from ..hand_over import page_of, recipes
 from ..tie import Tie
 from .blocks import Block, Column, Heading, Paragraph, Table, rows_of
-
-#: Programs whose commands no test of ours runs; the page says so too.
-NOT_RUN = ("PDAL", "DuckDB")
 
 
 def hand_over_blocks(tie: Tie) -> List[Block]:
@@ -19,14 +17,12 @@ def hand_over_blocks(tie: Tie) -> List[Block]:
         wkt = tie.crs_wkt()
     except FrameError as error:
         return [Heading("Hand-over"), Paragraph(str(error))]
-    shape = (Column(strong=True, share=0.16), Column(share=0.84))
     texts = [
-        ("CRS (site.wkt)", wkt),
-        ("To the site (to_site.pipeline)", tie.pipeline()),
-        ("From the site (from_site.pipeline)", tie.pipeline(backward=True)),
+        ("CRS", wkt),
+        ("Pipeline to the site", tie.pipeline()),
+        ("Pipeline from the site", tie.pipeline(backward=True)),
     ]
-    uses = [(recipe.program + (" (not run by our tests)" if recipe.program in NOT_RUN else ""),
-             f"{recipe.words}: {recipe.command}".replace("\\\n", " "))
+    uses = [(recipe.program, recipe.words, re.sub(r"\\?\n\s*", " ", recipe.command))
             for recipe in recipes(page_of(tie))]
     return [
         Heading("Hand-over"),
@@ -35,7 +31,8 @@ def hand_over_blocks(tie: Tie) -> List[Block]:
                   "in degrees and ellipsoidal height in metres, to easting, northing and "
                   "elevation, and back. Copy them from the files of the hand-over, not from "
                   "paper."),
-        Table(shape, rows_of(texts), dense=True),
+        Table((Column(strong=True, share=0.12), Column(share=0.88)), rows_of(texts), dense=True),
         Heading("How programs take them", 3),
-        Table(shape, rows_of(uses), dense=True),
+        Table((Column(strong=True, share=0.12), Column(share=0.38), Column(share=0.5)),
+              rows_of(uses), dense=True),
     ]
