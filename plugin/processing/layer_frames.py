@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from .algorithm import SitetieAlgorithm, tr
+from .algorithm import Choices, SitetieAlgorithm, tr
 from .settings_parameters import UNITS
 
 
-def add_frames(algorithm: SitetieAlgorithm, of_what: str) -> None:
+def add_frames(algorithm: SitetieAlgorithm, of_what: str, units: Choices = UNITS) -> None:
     """HEIGHT_UNIT, HEIGHT_GEOID, DATUM_OPERATION and OBSERVATION_EPOCH."""
     algorithm.add_choice(
-        "HEIGHT_UNIT", tr("Unit of heights"), UNITS, of_what, advanced=True,
+        "HEIGHT_UNIT", tr("Unit of heights"), units, of_what, advanced=True,
     )
     algorithm.add_geoid(
         "HEIGHT_GEOID", tr("Geoid grid by which heights were reduced"),

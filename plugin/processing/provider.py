@@ -37,6 +37,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     from .geodetic import GeodeticAlgorithm
     from .next_control import NextControlAlgorithm
     from .plain_crs import PlainCrsAlgorithm
+    from .point_cloud import PointCloudAlgorithm
     from .raster import RasterAlgorithm
     from .read_points import ReadPointsAlgorithm
     from .restate import RestateAlgorithm
@@ -51,6 +52,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
         GeodeticAlgorithm,
         SiteCrsAlgorithm,
         RasterAlgorithm,
+        PointCloudAlgorithm,
         PlainCrsAlgorithm,
         ReadPointsAlgorithm,
         WriteLandXmlAlgorithm,
