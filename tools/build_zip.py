@@ -14,7 +14,10 @@ from pathlib import Path
 from typing import List
 
 ROOT = Path(__file__).resolve().parent.parent
-CONTENT = ("__init__.py", "metadata.txt", "LICENSE", "README.md", "CHANGELOG.md", "core", "plugin")
+CONTENT = (
+    *("__init__.py", "metadata.txt", "LICENSE", "README.md", "CHANGELOG.md"),
+    *("core", "docs", "plugin"),
+)
 #: The same content gives the same zip: no file's own time goes in (the format starts in 1980).
 TIMESTAMP = (1980, 1, 1, 0, 0, 0)
 

@@ -6,6 +6,7 @@ import configparser
 import importlib.util
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -59,10 +60,19 @@ def test_holds_what_a_user_needs_and_nothing_else(
         f"sitetie/{name}"
         for name in (
             *("__init__.py", "metadata.txt", "LICENSE", "README.md", "CHANGELOG.md"),
-            *("core", "plugin"),
+            *("core", "docs", "plugin"),
         )
     }
     assert not [name for name in names if "__pycache__" in name or name.endswith(".pyc")]
+
+
+def test_pictures_and_pages_that_the_readme_points_to_are_there(built_zip: Path) -> None:
+    with zipfile.ZipFile(built_zip) as archive:
+        names = set(archive.namelist())
+        readme = archive.read("sitetie/README.md").decode("utf-8")
+    pointed_to = set(re.findall(r"docs/[\w./]+\w", readme))
+    assert len([path for path in pointed_to if path.endswith(".png")]) >= 3
+    assert {f"sitetie/{path}" for path in pointed_to} <= names
 
 
 def test_same_content_gives_the_same_zip(built_zip: Path, tmp_path: Path) -> None:
