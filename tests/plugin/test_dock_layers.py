@@ -191,3 +191,17 @@ def test_no_layer_can_be_chosen_again(quarry: Bench) -> None:
     choose(quarry, "control", "Control points")
     choose(quarry, "control", "")
     assert quarry.job.state.control is None
+
+
+def test_what_pairing_says_ends_with_it(quarry: Bench) -> None:
+    choose(quarry, "control", "Control points")
+    choose(quarry, "observations", "Shots at marks")
+    quarry.iface.canvas.setLayers([
+        QgsProject.instance().mapLayersByName(name)[0]
+        for name in ("Control points", "Shots at marks")])
+    quarry.click(quarry.widget("pair_button"))
+    assert quarry.dock.actions_.pair_on_map.isChecked(), quarry.dock.status.words
+    assert quarry.dock.status.words.startswith("Point at a control point")
+    quarry.press(quarry.iface.canvas, Qt.Key.Key_Escape)
+    assert not quarry.dock.actions_.pair_on_map.isChecked()
+    assert quarry.dock.status.words == ""
