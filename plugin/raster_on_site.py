@@ -213,7 +213,7 @@ def _with_blocks(warped: gdal.Dataset, columns: int, rows: int) -> gdal.Dataset:
 
 
 def _created(task: Task, warped: gdal.Dataset, path: str) -> gdal.Dataset:
-    bands = warped.RasterCount
+    bands, grid = warped.RasterCount, task.grid
     kind = warped.GetRasterBand(1).DataType
     options = ["TILED=YES", f"BLOCKXSIZE={TILE}", f"BLOCKYSIZE={TILE}", "BIGTIFF=IF_SAFER",
                "NUM_THREADS=ALL_CPUS", *_compression(task, kind)]
@@ -221,9 +221,9 @@ def _created(task: Task, warped: gdal.Dataset, path: str) -> gdal.Dataset:
         options.append("ALPHA=UNSPECIFIED" if bands == 1 else "ALPHA=YES")
     if task.source.bands == 3 and kind == gdal.GDT_Byte:
         options.append("PHOTOMETRIC=RGB")
-    target = _told(gdal.GetDriverByName("GTiff").Create, path, task.grid.columns, task.grid.rows,
-                   bands, kind, options)
-    _told(target.SetGeoTransform, warped.GetGeoTransform())
+    target = _told(gdal.GetDriverByName("GTiff").Create, path, grid.columns, grid.rows, bands, kind,
+                   options)
+    _told(target.SetGeoTransform, (grid.west, grid.cell, 0.0, grid.north, 0.0, -grid.cell))
     _told(target.SetProjection, task.site_crs)
     target.SetMetadata(task.tags)
     for number in range(1, bands + 1):
