@@ -10,8 +10,6 @@ from qgis.PyQt.QtGui import QKeyEvent, QKeySequence, QResizeEvent
 from qgis.PyQt.QtWidgets import (
     QAction,
     QApplication,
-    QFrame,
-    QScrollArea,
     QSplitter,
     QTabWidget,
     QVBoxLayout,
@@ -28,6 +26,7 @@ from .headline_bar import HeadlineBar
 from .layers_panel import LayersPanel
 from .pages import ACCEPTED, LAYERS, PAIRS, SETTINGS, SOLUTION
 from .pairs_panel import PairsPanel
+from .scrolling import scrolling
 from .settings_panel import SettingsPanel
 from .solution_panel import SolutionPanel
 from .status_line import StatusLine
@@ -74,8 +73,8 @@ class SitetieDock(QgsDockWidget):
         self.tabs.setObjectName("sitetie_tabs")
         self.tabs.setDocumentMode(True)
         for page, words in (
-            (_scrolling(self.layers), LAYERS), (self.solution, SOLUTION),
-            (_scrolling(self.settings), SETTINGS), (self.accepted, ACCEPTED),
+            (scrolling(self.layers), LAYERS), (self.solution, SOLUTION),
+            (scrolling(self.settings), SETTINGS), (self.accepted, ACCEPTED),
         ):
             self.tabs.addTab(page, words)
         self.split = QSplitter(Qt.Orientation.Vertical)
@@ -244,23 +243,3 @@ class _Body(QWidget):
             return {Qt.Key.Key_M: actions.pair_on_map, Qt.Key.Key_Return: actions.accept,
                     Qt.Key.Key_Y: actions.redo}.get(event.key())
         return None
-
-
-class _Scrolling(QScrollArea):
-    """Scrolls up and down only: it is never narrower than its page needs."""
-
-    def minimumSizeHint(self) -> QSize:
-        page, bar = self.widget(), self.verticalScrollBar()
-        width = page.minimumSizeHint().width() + bar.sizeHint().width() + 2
-        return QSize(width, super().minimumSizeHint().height())
-
-
-def _scrolling(page: QWidget) -> QScrollArea:
-    area = _Scrolling()
-    area.setWidgetResizable(True)
-    area.setFrameShape(QFrame.Shape.NoFrame)
-    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    area.setWidget(page)
-    return area
-
-

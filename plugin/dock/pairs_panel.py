@@ -22,6 +22,7 @@ from ..job.job import Job
 from ..job.suspect_steps import without_the_correction
 from .correction_lines import correction_lines
 from .pair_view import PairView
+from .scrolling import scrolling
 from .suspect_card import SuspectCard
 from .suspect_search import SuspectSearch
 
@@ -87,10 +88,10 @@ class PairsPanel(QWidget):
         below_layout.setContentsMargins(0, 0, 0, 0)
         below_layout.addWidget(self.card)
         below_layout.addWidget(self.detail, 1)
-        self.split.addWidget(below)
-        self.split.setStretchFactor(0, 4)
-        self.split.setStretchFactor(1, 1)
-        self.split.setSizes([500, 200])
+        self.split.addWidget(scrolling(below))
+        self.split.setStretchFactor(0, 3)
+        self.split.setStretchFactor(1, 2)
+        self.split.setSizes([300, 200])
         line = QHBoxLayout()
         line.addWidget(self.filter, 1)
         line.addWidget(self.count)
