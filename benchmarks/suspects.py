@@ -55,15 +55,11 @@ class Judged(NamedTuple):
 def judge(case: Case, suspects: Sequence[Suspect]) -> Judged:
     """Compare what was found with what was planted."""
     guilty = {name for blunder in case.blunders for name in blunder.control_ids}
-    accused = any(
-        s.cause != "unexplained" and not s.alternative
-        and not guilty.issuperset(s.control_ids[:1] if s.cause == "wrong_control"
-                                  else s.control_ids)
-        for s in suspects
-    )
+    accused = any(s.cause != "unexplained" and not s.alternative
+                  and not guilty.issuperset(accused_by(s)) for s in suspects)
     outcomes = []
     for blunder in case.blunders:
-        mine = [s for s in suspects if set(s.control_ids) & set(blunder.control_ids)]
+        mine = [s for s in suspects if set(accused_by(s)) & set(blunder.control_ids)]
         if not mine:
             outcomes.append(Outcome(blunder.cause, NOTHING, False, False))
             continue
@@ -76,6 +72,11 @@ def judge(case: Case, suspects: Sequence[Suspect]) -> Judged:
             or abs(first.remaining - same[0].remaining) <= 2.0 * blunder.sigma)
         outcomes.append(Outcome(blunder.cause, first.cause, exact, exact or tied))
     return Judged(outcomes, accused)
+
+
+def accused_by(suspect: Suspect) -> Sequence[str]:
+    """The control points a suspect speaks against: not the mark where an observation belongs."""
+    return suspect.control_ids[:1] if suspect.cause == "wrong_control" else suspect.control_ids
 
 
 def run(cases: Sequence[Case]) -> List[Judged]:
