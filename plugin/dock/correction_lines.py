@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from typing import List
 
+from ...core.causes import CAUSES
 from ...core.corrections import correction_words, signature_words
 from ...core.pairs import Pair
 
@@ -14,8 +15,9 @@ def correction_lines(pair: Pair) -> List[str]:
     said = []
     for place, item in enumerate(pair.corrections):
         who = signature_words(item)
+        known = CAUSES.get(item.cause)
+        cause = html.escape(item.evidence if known is None else known.words)
         said.append(
-            f"<b>Corrected:</b> {html.escape(correction_words(pair, item))}. "
-            f"{html.escape(item.evidence)} {html.escape(f'({who})' if who else '')} "
-            f"<a href='#{place}'>Take it back</a>")
+            f"<b>Corrected:</b> {html.escape(correction_words(pair, item))}: {cause}"
+            f"{html.escape(f' ({who})' if who else '')}. <a href='#{place}'>Take it back</a>")
     return said

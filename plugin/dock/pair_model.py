@@ -17,6 +17,7 @@ from ...core.pairs import Pair, Role
 from ...core.results import PairResidual
 from ...core.verdict_words import URGENCY, explained
 from ..job.job import Job
+from .dock_actions import theme_icon
 from .pair_columns import COLUMNS, KEYS, Column
 from .theme import as_number, verdict_icon
 
@@ -99,6 +100,9 @@ class PairModel(QAbstractTableModel):
             return as_number(side | Qt.AlignmentFlag.AlignVCenter)
         if role == Qt.ItemDataRole.DecorationRole and column.key == "control":
             return None if row is None else verdict_icon(_worst(row))
+        if role == Qt.ItemDataRole.DecorationRole and column.key == "observation":
+            # A pencil: other values are used than were given.
+            return theme_icon("mActionToggleEditing") if pair.corrections else None
         if role in (Qt.ItemDataRole.ToolTipRole, Qt.ItemDataRole.AccessibleDescriptionRole):
             return self.explanation(index.row())
         if role == Qt.ItemDataRole.AccessibleTextRole:

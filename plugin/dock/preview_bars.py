@@ -6,8 +6,8 @@ import math
 from typing import List, NamedTuple, Optional, Tuple
 
 from qgis.PyQt.QtCore import QRectF, QSize, Qt
-from qgis.PyQt.QtGui import QColor, QPainter, QPaintEvent, QPalette, QPen
-from qgis.PyQt.QtWidgets import QWidget
+from qgis.PyQt.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette, QPen
+from qgis.PyQt.QtWidgets import QLabel, QSizePolicy, QWidget
 
 from ...core.settings import Settings
 from ...core.suspect_preview import Preview, PreviewRow
@@ -16,8 +16,9 @@ from ...core.wording import length_words
 from .theme import as_number, colour
 
 #: Rows at most: the pairs concerned, then those that change most.
-MOST_ROWS = 5
-BAR, GAP = 5, 2
+MOST_ROWS = 4
+BAR = 6
+TITLES = ("Horizontal, now → then", "Height, now → then")
 
 
 class Line(NamedTuple):
@@ -29,19 +30,24 @@ class Line(NamedTuple):
     shares: Tuple[Tuple[float, float], Tuple[float, float]]
 
 
-class PreviewBars(QWidget):
-    """Two bars for each pair and side: the hollow one as it is, the full one as it would be."""
+class PreviewBars(QLabel):
+    """Two bars for each pair and side: the hollow one as it is, the full one as it would be.
+
+    A label, because the colour of text that a theme's style sheet gives reaches labels only.
+    """
 
     def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         self.setObjectName("sitetie_suspect_preview")
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
         self._lines: List[Line] = []
 
     def show_preview(self, preview: Preview, settings: Settings) -> None:
         """Show what would change; what is seen is also told to screen readers."""
         self._lines = lines_of(preview, settings)
-        told = [f"{line.name}: horizontal {line.words[0] or 'none'}; "
-                f"height {line.words[1] or 'none'}" for line in self._lines]
+        told = [f"{line.name}: " + "; ".join(
+            f"{side} {words}" for side, words in zip(("horizontal", "height"), line.words) if words)
+            for line in self._lines]
         self.setAccessibleName("Residuals now and then")
         self.setAccessibleDescription(". ".join(told))
         self.setToolTip("Length of the residual now (hollow) and with the cause put right (full).\n"
@@ -50,42 +56,36 @@ class PreviewBars(QWidget):
         self.update()
 
     def sizeHint(self) -> QSize:
-        return QSize(20 * self.fontMetrics().height(),
-                     (len(self._lines) + 1) * self._row() if self._lines else 0)
+        row = self.fontMetrics().height() + 4
+        return QSize(24 * row, (len(self._lines) + 1) * row if self._lines else 0)
 
     def minimumSizeHint(self) -> QSize:
-        return QSize(10 * self.fontMetrics().height(), self.sizeHint().height())
-
-    def _row(self) -> int:
-        return self.fontMetrics().height() + 2 * BAR + GAP + 5
+        return QSize(self.sizeHint().width() // 2, self.sizeHint().height())
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
-        text, row = self.fontMetrics().height(), self._row()
-        first = self.width() * 0.2
-        side = (self.width() - first) / 2.0
-        ink = self.palette().color(QPalette.ColorRole.WindowText)
-        left = as_number(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
-        painter.setPen(colour("quiet", self.palette()))
-        for place, words in enumerate(("Horizontal, now → then", "Height, now → then")):
-            painter.drawText(QRectF(first + place * side, 0, side - 6, text), left, words)
-        for k, line in enumerate(self._lines):
-            top = (k + 1) * row - 2 * BAR
-            font = self.font()
-            font.setBold(line.strong)
-            painter.setFont(font)
-            painter.setPen(ink)
-            name = self.fontMetrics().elidedText(
-                line.name, Qt.TextElideMode.ElideRight, int(first - 6))
-            painter.drawText(QRectF(0, top, first - 4, text), left, name)
-            painter.setFont(self.font())
-            for place, (words, shares) in enumerate(zip(line.words, line.shares)):
-                if words:
-                    at = first + place * side
-                    painter.setPen(ink)
-                    painter.drawText(QRectF(at, top, side - 6, text), left, words)
-                    self._bars(painter, QRectF(at, top + text + 1, side - 10, 2 * BAR + GAP),
-                               shares)
+        row = self.fontMetrics().height() + 4
+        room = self.fontMetrics().horizontalAdvance
+        strong = QFont(self.font())
+        strong.setBold(True)
+        wide = QFontMetrics(strong).horizontalAdvance
+        name = min(max((wide(line.name) for line in self._lines), default=0) + 12,
+                   self.width() // 3)
+        words = max((room(text) for line in self._lines for text in line.words), default=0) + 10
+        shown = [k for k in (0, 1) if any(line.words[k] for line in self._lines)]
+        side = (self.width() - name) / max(len(shown), 1)
+        quiet, ink = colour("quiet", self.palette()), self.palette().color(
+            QPalette.ColorRole.WindowText)
+        for place, k in enumerate(shown):
+            _write(painter, QRectF(name + place * side, 0, side, row), TITLES[k], quiet)
+        for k, line in enumerate(self._lines, start=1):
+            _write(painter, QRectF(0, k * row, name - 6, row), line.name, ink, line.strong)
+            for place, of in enumerate(shown):
+                at = name + place * side
+                _write(painter, QRectF(at, k * row, side - 4, row), line.words[of], ink)
+                if side - words > 20:
+                    self._bars(painter, QRectF(at + words, k * row + row / 2 - BAR,
+                                               side - words - 8, 2 * BAR), line.shares[of])
         painter.end()
 
     def _bars(self, painter: QPainter, area: QRectF, shares: Tuple[float, float]) -> None:
@@ -93,29 +93,54 @@ class PreviewBars(QWidget):
         for place, (share, ink) in enumerate(zip(shares, (now, then))):
             if math.isnan(share):
                 continue
-            box = QRectF(area.left() + 0.5, area.top() + place * (BAR + GAP) + 0.5,
-                         max(share * area.width(), 1.0), BAR - 1)
+            box = QRectF(area.left() + 0.5, area.top() + place * BAR + 0.5,
+                         max(share * area.width(), 1.0), BAR - 2)
             painter.setPen(QPen(ink, 1))
             painter.setBrush(QColor(0, 0, 0, 0) if place == 0 else ink)
             painter.drawRect(box)
 
 
+def _write(painter: QPainter, area: QRectF, text: str, ink: QColor, strong: bool = False) -> None:
+    """Text in one line, shortened where it does not fit."""
+    painter.save()
+    font = painter.font()
+    font.setBold(strong)
+    painter.setFont(font)
+    painter.setPen(ink)
+    fitting = painter.fontMetrics().elidedText(
+        text, Qt.TextElideMode.ElideRight, int(area.width()))
+    painter.drawText(area, as_number(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter),
+                     fitting)
+    painter.restore()
+
+
 def lines_of(preview: Preview, settings: Settings) -> List[Line]:
-    """The pairs concerned, those that change most, and the root mean squares."""
+    """The pairs concerned, those that change most, and the root mean squares; a side that stays as
+    it is is left out."""
     units = settings.site_length, settings.elevation_length
     rows = sorted(preview.rows, key=lambda row: (not row.concerned, -_change(row)))[:MOST_ROWS]
     values = [((row.horizontal, row.vertical), row) for row in rows]
     scales = [_scale([pair[place] for pair, _ in values]) for place in (0, 1)]
+    told = [k for k in (0, 1) if _moves([pair[k] for pair, _ in values])] or [0, 1]
     lines = [
         Line(row.name, row.concerned,
-             _both(_words(pair[k], units[k], row.idle[k]) for k in (0, 1)),
+             _both(_words(pair[k], units[k], row.idle[k]) if k in told else "" for k in (0, 1)),
              _both(_shares(pair[k], scales[k]) for k in (0, 1)))
         for pair, row in values
     ]
     overall = preview.horizontal, preview.vertical
-    lines.append(Line("RMS of all", False, _both(_words(overall[k], units[k]) for k in (0, 1)),
+    lines.append(Line("RMS of all", False,
+                      _both(_words(overall[k], units[k]) if k in told else "" for k in (0, 1)),
                       _both(_shares(overall[k], scales[k]) for k in (0, 1))))
     return lines
+
+
+def _moves(sizes) -> bool:
+    """Whether any residual changes by a twentieth of the longest, or comes or goes."""
+    least = 0.05 * _scale(sizes)
+    return any((before is None) != (after is None) or (
+        before is not None and after is not None and abs(before - after) > least)
+        for before, after in sizes)
 
 
 def _both(values) -> tuple:

@@ -6,6 +6,7 @@ from typing import List, Optional, Sequence, Tuple
 
 from qgis.core import QgsApplication
 from qgis.PyQt.QtCore import Qt, pyqtSignal
+from qgis.PyQt.QtGui import QResizeEvent
 from qgis.PyQt.QtWidgets import (
     QComboBox,
     QFrame,
@@ -51,7 +52,7 @@ class SuspectCard(QFrame):
         self.choice.setAccessibleName("Probable causes, the likeliest first")
         self.choice.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-        self.choice.setMinimumContentsLength(20)
+        self.choice.setMinimumContentsLength(12)
         self.choice.currentIndexChanged.connect(self._show_chosen)
         self.evidence = QLabel()
         self.evidence.setObjectName("sitetie_suspect_evidence")
@@ -68,17 +69,14 @@ class SuspectCard(QFrame):
         line = QHBoxLayout()
         line.addWidget(QLabel("Probable cause:"))
         line.addWidget(self.choice, 1)
-        buttons = QHBoxLayout()
-        buttons.addStretch(1)
-        buttons.addWidget(self.other_unit)
-        buttons.addWidget(self.apply)
+        line.addWidget(self.apply)
+        line.addWidget(self.other_unit)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 4, 8, 4)
         layout.setSpacing(4)
         layout.addLayout(line)
         layout.addWidget(self.evidence)
         layout.addWidget(self.bars)
-        layout.addLayout(buttons)
         self.hide()
 
     def show_suspects(self, suspects: Sequence[Suspect]) -> None:
@@ -90,7 +88,6 @@ class SuspectCard(QFrame):
             self.choice.clear()
             self.choice.addItems([_title(suspect) for suspect in suspects])
             self.choice.blockSignals(False)
-            self.choice.setEnabled(len(suspects) > 1)
             self._show_chosen()
         self.setVisible(bool(suspects))
 
@@ -107,6 +104,7 @@ class SuspectCard(QFrame):
         found = preview(state.pairs, state.settings, suspect, self._job.tie)
         self.evidence.setText(suspect.evidence + (
             f" Then: {found.problem}" if found.problem else ""))
+        self._make_room()
         possible = suspect.cause not in NOTHING_TO_DO and _changes(suspect, state)
         self.bars.setVisible(possible)
         self.bars.show_preview(found, state.settings)
@@ -117,6 +115,14 @@ class SuspectCard(QFrame):
         if _in_feet(suspect):
             self.apply.setText("International feet")
             self.other_unit.setToolTip(self.apply.toolTip())
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._make_room()
+
+    def _make_room(self) -> None:
+        """The evidence in full: a splitter does not ask how high wrapped text is."""
+        self.evidence.setMinimumHeight(self.evidence.heightForWidth(self.evidence.width()))
 
     def _apply(self, unit: Optional[str] = None) -> None:
         suspect = self.chosen

@@ -16,6 +16,8 @@ from ..worker_threads import keep_thread_state
 
 #: The search begins this many milliseconds after the last change.
 PAUSE = 300
+#: Where QGIS knows such tasks (3.26), without a message when the search is over.
+QUIETLY = QgsTask.Flag.CanCancel | getattr(QgsTask.Flag, "Silent", QgsTask.Flag.CanCancel)
 #: Fewer pairs cannot be held against one another.
 FEWEST_PAIRS = 3
 #: With more pairs than this the search takes longer than anybody waits, and is left to the report.
@@ -106,7 +108,7 @@ class _Search(QgsTask):
     done = pyqtSignal(tuple)
 
     def __init__(self, pairs: Tuple[Pair, ...], settings: Settings) -> None:
-        super().__init__("Sitetie: look for causes", QgsTask.Flag.CanCancel)
+        super().__init__("Sitetie: look for causes", QUIETLY)
         self._pairs, self._settings = pairs, settings
         self._suspects: Tuple[Suspect, ...] = ()
 

@@ -8,7 +8,7 @@ from typing import Iterator
 
 import numpy as np
 import pytest
-from qgis.PyQt.QtCore import QUrl
+from qgis.PyQt.QtCore import Qt, QUrl
 
 from sitetie.core import Role, find_suspects, solve
 from sitetie.core.corrections import as_given
@@ -200,3 +200,17 @@ def test_an_old_answer_is_not_shown_for_other_pairs(quarry: Bench) -> None:
     changed = dataclasses.replace(quarry.job.state.settings, test_level=0.01)
     quarry.job.set_settings(changed)
     assert quarry.dock.pairs.card.isHidden()
+
+
+def test_a_corrected_pair_is_marked_in_the_table(quarry: Bench) -> None:
+    def marked() -> list:
+        column = KEYS.index("observation")
+        model = quarry.view.model()
+        return [model.index(row, column).data() for row in range(model.rowCount())
+                if model.index(row, column).data(Qt.ItemDataRole.DecorationRole) is not None]
+
+    assert marked() == []
+    quarry.dock.select_control("K08")
+    quarry.click(quarry.widget("suspect_apply"))
+    assert marked() == ["ST-K08"]
+    assert "Undo takes it back" in quarry.dock.status.label.text()
