@@ -33,6 +33,7 @@ class SitetieProvider(QgsProcessingProvider):
 def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     """What the toolbox shows. Their modules import the core only when an algorithm runs, so that
     QGIS starts without numpy, pyproj and scipy."""
+    from .accuracy import AccuracyAlgorithm
     from .design_check import DesignCheckAlgorithm
     from .geodetic import GeodeticAlgorithm
     from .next_control import NextControlAlgorithm
@@ -54,6 +55,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
         RasterAlgorithm,
         PointCloudAlgorithm,
         PlainCrsAlgorithm,
+        AccuracyAlgorithm,
         ReadPointsAlgorithm,
         WriteLandXmlAlgorithm,
         SeekAlgorithm,
