@@ -133,9 +133,9 @@ def asprs_statement(
     if horizontal is not None and vertical is not None:
         three_d = math.hypot(horizontal * units[0].metres, vertical * units[1].metres)
         said.append(f"three-dimensional positional accuracy RMSE_3D = {three_d:.4f} m")
-    reservations = _too_few(axes, ASPRS_FEWEST, "ASPRS Edition 2") + reservations
-    reservations += _dependent(points)
-    text = (f"Tested by {ASPRS}, with {_number(axes)}: {', '.join(said)}; the error of the control "
+    few = _too_few(axes, ASPRS_FEWEST, "ASPRS Edition 2")
+    reservations = few + reservations + _dependent(points)
+    text = (f"{'Computed as in' if few else 'Tested by'} {ASPRS}, with {_number(axes)}: {', '.join(said)}; the error of the control "
             f"survey is {'included' if _all_known(axes, survey) else 'not or only partly included'}"
             ".")
     return Statement(ASPRS, text, horizontal, vertical, three_d, tuple(reservations))
@@ -145,6 +145,7 @@ def nssda_statement(points: Sequence[CheckPoint], axes: Axes, units: Units) -> S
     """The statement by the NSSDA."""
     east, north, up = axes
     reservations = _too_few(axes, NSSDA_FEWEST, "the NSSDA (section 3.2.2)")
+    tested = "computed" if reservations else "tested"
     said: List[str] = []
     horizontal = vertical = None
     if east is not None and north is not None:
@@ -155,15 +156,15 @@ def nssda_statement(points: Sequence[CheckPoint], axes: Axes, units: Units) -> S
                 f"approximation (appendix 3-A) holds from {LEAST_RATIO} on, so that no horizontal "
                 "figure can be given. Find out what shifts the points along one axis.")
         else:
-            said.append(f"Tested {figure(horizontal, units[0])} horizontal accuracy at 95 % "
+            said.append(f"{tested} {figure(horizontal, units[0])} horizontal accuracy at 95 % "
                         "confidence level")
     if up is not None:
         vertical = VERTICAL_FACTOR * up.rmse
-        said.append(f"{'t' if said else 'T'}ested {figure(vertical, units[1])} vertical accuracy "
+        said.append(f"{tested} {figure(vertical, units[1])} vertical accuracy "
                     "at 95 % confidence level")
     reservations += _dependent(points)
-    tested = "; ".join(said) or "No figure can be given"
-    return Statement(NSSDA, f"{tested} ({NSSDA}; {_number(axes)}).", horizontal, vertical, None,
+    text = "; ".join(said) or "no figure can be given"
+    return Statement(NSSDA, f"{text[0].upper()}{text[1:]} ({NSSDA}; {_number(axes)}).", horizontal, vertical, None,
                      tuple(reservations))
 
 

@@ -79,22 +79,22 @@ def _headline(found: PositionalAccuracy) -> str:
 
 
 def _figures(found: PositionalAccuracy) -> Table:
-    columns = (Column("Axis"), Column("Points", right=True), *(
+    columns = (Column("Axis"), Column("Unit"), Column("Points", right=True), *(
         Column(title, unit, right=True) for title, unit in (
-            ("Mean", "mm or 0.001 ft"), ("Std. deviation", "n − 1"), ("RMSE", ""), ("Least", ""),
+            ("Mean", ""), ("Std. deviation", "n − 1"), ("RMSE", ""), ("Least", ""),
             ("Largest", ""))))
     rows = [_axis(name, axis, unit) for name, axis, unit in (
         ("East", found.east, found.unit), ("North", found.north, found.unit),
         ("Up", found.up, found.elevation_unit)) if axis is not None]
     if found.rmse_h is not None and found.east is not None:
-        rows.insert(2, ("Horizontal, radial", str(found.east.count), "", "",
+        rows.insert(2, ("Horizontal, radial", found.unit.small_name, str(found.east.count), "", "",
                         small_size(found.rmse_h, found.unit), "", ""))
     return Table(columns, rows_of(rows))
 
 
 def _axis(name: str, axis: AxisFigures, unit: LengthUnit) -> Tuple[str, ...]:
     deviation = "" if axis.deviation is None else small_size(axis.deviation, unit)
-    return (name, str(axis.count), small(axis.mean, unit), deviation,
+    return (name, unit.small_name, str(axis.count), small(axis.mean, unit), deviation,
             small_size(axis.rmse, unit), small(axis.least, unit), small(axis.largest, unit))
 
 

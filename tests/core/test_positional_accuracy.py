@@ -52,6 +52,8 @@ def test_published_example_of_asprs_annex_d():
     assert found.nssda.vertical == pytest.approx(0.160, abs=0.0005)
     assert found.asprs.horizontal == found.rmse_h  # no survey error given
     assert any("asks for at least 30" in words for words in found.asprs.reservations)
+    assert found.asprs.text.startswith("Computed as in ASPRS")
+    assert found.nssda.text.startswith("Computed 0.2548 m horizontal")
     assert any("at least 20" in words for words in found.nssda.reservations)
     assert any("not given" in words for words in found.asprs.reservations)
 
