@@ -48,7 +48,8 @@ def write_surface(surface: ConfidenceSurface, crs_wkt: str, path: str) -> None:
     try:
         part = os.path.join(hidden, base)
         _write(part, surface, bands, crs_wkt)
-        os.replace(f"{part}.aux.xml", f"{path}.aux.xml")
+        if os.path.exists(f"{part}.aux.xml"):
+            os.replace(f"{part}.aux.xml", f"{path}.aux.xml")
         os.replace(part, path)
     except (OSError, RuntimeError) as error:
         raise _not_written(path, str(error)) from None
