@@ -135,9 +135,9 @@ def asprs_statement(
         said.append(f"three-dimensional positional accuracy RMSE_3D = {three_d:.4f} m")
     few = _too_few(axes, ASPRS_FEWEST, "ASPRS Edition 2")
     reservations = few + reservations + _dependent(points)
-    text = (f"{'Computed as in' if few else 'Tested by'} {ASPRS}, with {_number(axes)}: {', '.join(said)}; the error of the control "
-            f"survey is {'included' if _all_known(axes, survey) else 'not or only partly included'}"
-            ".")
+    survey_words = "included" if _all_known(axes, survey) else "not or only partly included"
+    text = (f"{'Computed as in' if few else 'Tested by'} {ASPRS}, with {_number(axes)}: "
+            f"{', '.join(said)}; the error of the control survey is {survey_words}.")
     return Statement(ASPRS, text, horizontal, vertical, three_d, tuple(reservations))
 
 
@@ -164,8 +164,8 @@ def nssda_statement(points: Sequence[CheckPoint], axes: Axes, units: Units) -> S
                     "at 95 % confidence level")
     reservations += _dependent(points)
     text = "; ".join(said) or "no figure can be given"
-    return Statement(NSSDA, f"{text[0].upper()}{text[1:]} ({NSSDA}; {_number(axes)}).", horizontal, vertical, None,
-                     tuple(reservations))
+    text = f"{text[0].upper()}{text[1:]} ({NSSDA}; {_number(axes)})."
+    return Statement(NSSDA, text, horizontal, vertical, None, tuple(reservations))
 
 
 def nssda_horizontal(rmse_x: float, rmse_y: float) -> Tuple[Optional[float], float]:
