@@ -15,7 +15,7 @@ from typing import Callable, Iterator, List, Optional, Tuple
 import numpy as np
 from osgeo import gdal
 
-from ..core.errors import Cancelled, OutputError
+from ..core.errors import Cancelled, OutputError, SitetieError
 from ..core.site_grid import SiteGrid
 from ..core.surface import SQUARES, HeightChange
 from .layer_positions import Progress
@@ -141,13 +141,18 @@ def put_on_site(task: Task, staged: str, progress: Progress) -> None:
 def _write(task: Task, path: str, progress: Progress) -> None:
     warped = _warped(task)
     target = _created(task, warped, path)
-    for share, window in _windows(task.grid):
-        progress(share)
-        if task.change is None:
-            _copy(warped, target, window)
-        else:
-            _change(task, warped, target, window)
-    _flush(target, path)
+    try:
+        for share, window in _windows(task.grid):
+            progress(share)
+            if task.change is None:
+                _copy(warped, target, window)
+            else:
+                _change(task, warped, target, window)
+        _flush(target, path)
+    except SitetieError as error:
+        # The places it came through would keep the file open, and the folder is about to go.
+        del warped, target
+        raise error.with_traceback(None) from None
 
 
 def _windows(grid: SiteGrid) -> Iterator[Tuple[float, Tuple[int, int, int, int]]]:

@@ -79,6 +79,17 @@ class RasterSource:
         return value == int(value) and limits.min <= value <= limits.max
 
     @property
+    def has_vertical_crs(self) -> bool:
+        """Whether the file names a height system; QGIS's CRS of the layer leaves it out."""
+        reference = self.dataset.GetSpatialRef()
+        return reference is not None and bool(reference.IsCompound())
+
+    @property
+    def unit(self) -> str:
+        """What the file says of the unit of its values; blank where it says nothing."""
+        return self.dataset.GetRasterBand(1).GetUnitType().strip()
+
+    @property
     def may_have_alpha(self) -> bool:
         """Whether what is not covered can be told by an alpha band."""
         return self.type in _UNSIGNED

@@ -29,6 +29,8 @@ from .raster_source import RasterSource
 
 #: Sideways shift by height, in cells for 100 m, from which it is told.
 TOLD_SHIFT = 0.01
+#: Names of units that files use, besides our own.
+_ALSO_CALLED = {"m": ("meter", "meters"), "ft": (), "us-ft": ("us_survey_foot", "ftus")}
 #: Points along each side by which an extent in another CRS is found.
 ALONG = 51
 
@@ -102,7 +104,8 @@ def raster_task(
     _tell_shift(plane, own * tie.settings.site_length.metres, height is None, say)
     change = None
     if wish.as_surface:
-        change = _height_change(tie, way, wish, plane.height)
+        change = _height_change(tie, source, way, wish, plane.height)
+        _tell_unit(source.unit, wish.height_unit, say)
         if wish.choices.resampling != "bilinear":
             say("Only bilinear resampling keeps elevations to a millimetre on a slope.")
     wkt = tie.crs_wkt()
@@ -110,15 +113,25 @@ def raster_task(
                 {"SITE_GRID_TIE": tie.id, "SITE_GRID_WKT": wkt})
 
 
-def _height_change(tie: Tie, way: Reframing, wish: RasterWish, height: float) -> HeightChange:
+def _height_change(
+    tie: Tie, source: RasterSource, way: Reframing, wish: RasterWish, height: float
+) -> HeightChange:
     geoid = open_geoid(wish.height_geoid) if wish.height_geoid else None
-    if way.heights_open and geoid is None:
+    if (way.heights_open or source.has_vertical_crs) and geoid is None:
         raise FrameError(
-            "The CRS of the raster has heights of its own, which are not ellipsoidal metres.",
-            "Name the geoid grid by which they were made, or set the CRS without its vertical "
-            "part if the values are ellipsoidal heights.",
+            "The CRS of the raster names a height system of its own, so the values are not "
+            "ellipsoidal heights.",
+            "Name the geoid grid by which they were made; if they are ellipsoidal after all, save "
+            "the raster with a CRS without heights.",
         )
     return HeightChange(tie, way, length_unit(wish.height_unit).metres, geoid, height)
+
+
+def _tell_unit(said: str, taken: str, say: Callable[[str], None]) -> None:
+    unit = length_unit(taken)
+    if said and said.lower() not in (unit.code, unit.name.lower(), unit.plural.lower(),
+                                     *_ALSO_CALLED[taken]):
+        say(f"The file says that its values are in {said!r}; they are taken as {unit.plural}.")
 
 
 def _ways(plane: LayerPlane) -> Tuple[PlaneWay, PlaneWay]:

@@ -240,5 +240,5 @@ def test_what_is_no_surface_is_refused(tie: Tie, tie_file: Path, tmp_path: Path)
         run_surface(three, tie_file, tmp_path)
     compound = write_raster(tmp_path / "compound.tif", np.zeros((1, 20, 20), np.float32),
                             place.transform, "EPSG:9067+5783")
-    with pytest.raises(QgsProcessingException, match="has heights of its own"):
+    with pytest.raises(QgsProcessingException, match="names a height system of its own"):
         run_surface(compound, tie_file, tmp_path)
