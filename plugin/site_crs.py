@@ -129,14 +129,17 @@ def put_project_on(project: QgsProject, crs: QgsCoordinateReferenceSystem) -> No
     project.setCrs(crs)
 
 
+def crs_before(project: QgsProject) -> QgsCoordinateReferenceSystem:
+    """The CRS a project had before it was put on the site grid; not valid where it had none."""
+    before = project.readEntry(SCOPE, BEFORE_ENTRY, NO_CRS)[0]
+    return QgsCoordinateReferenceSystem("" if before == NO_CRS else before)
+
+
 def take_project_back(project: QgsProject) -> None:
     """Give a project the CRS it had before it was put on the site grid."""
-    before = project.readEntry(SCOPE, BEFORE_ENTRY, NO_CRS)[0]
+    before = crs_before(project)
     project.removeEntry(SCOPE, BEFORE_ENTRY)
-    if before == NO_CRS:
-        project.setCrs(QgsCoordinateReferenceSystem())
-    else:
-        project.setCrs(QgsCoordinateReferenceSystem(before))
+    project.setCrs(before)
 
 
 def _crs_text(crs: QgsCoordinateReferenceSystem) -> str:

@@ -61,6 +61,10 @@ class AcceptedPanel(QWidget):
             "Write the report of this tie as PDF, to print and sign, or as HTML.")
         self.save = self._button("save_tie", "Save tie…", self.save_asked,
                                  "Write this tie to a file of its own.")
+        self.site_crs = QPushButton("Site CRS")
+        self.site_crs.setObjectName("sitetie_site_crs")
+        self.site_crs.setToolTip("Put project and layers on the site grid of this tie, or hand it "
+                                 "over to other programs.")
         buttons = QGridLayout()
         for place, button in enumerate(self._buttons()):
             buttons.addWidget(button, place // 2, place % 2)
@@ -81,6 +85,10 @@ class AcceptedPanel(QWidget):
         button.setToolTip(tip)
         button.clicked.connect(lambda: signal.emit(self.chosen()))
         return button
+
+    def put_below_buttons(self, widget: QWidget) -> None:
+        """Give what belongs to the accepted ties a place above the list."""
+        self.layout().insertWidget(self.layout().indexOf(self.list), widget)
 
     def chosen(self) -> Optional[AcceptedTie]:
         item = self.list.currentItem()
@@ -113,4 +121,4 @@ class AcceptedPanel(QWidget):
             button.setEnabled(self.chosen() is not None)
 
     def _buttons(self) -> Tuple[QPushButton, ...]:
-        return self.restate, self.save, self.report, self.save_report
+        return self.restate, self.save, self.report, self.save_report, self.site_crs

@@ -21,6 +21,7 @@ from qgis.PyQt.QtWidgets import (
 from ..job.layer_source import describe_mapping, guess_observations, has_points
 from ..job.state import AcceptedTie
 from ..map.memory_layer import result_layers
+from ..site_crs import tie_of
 from .hint_label import HintLabel
 
 WORDS = (
@@ -103,7 +104,7 @@ def restatable_layers() -> List[QgsVectorLayer]:
             continue
         source = guess_observations(layer)
         if source.field_of("latitude") is not None or (
-            has_points(layer) and layer.crs().isValid()
+            has_points(layer) and layer.crs().isValid() and tie_of(layer.crs()) is None
         ):
             found.append(layer)
     return sorted(found, key=lambda layer: layer.name().lower())

@@ -13,6 +13,7 @@ from .dock import SitetieDock
 from .file_work import FileWork
 from .map_link import MapLink
 from .restate_work import RestateWork
+from .site_crs_work import SiteCrsWork
 
 OPEN_SETTING = "sitetie/dock_open"
 
@@ -34,6 +35,7 @@ class Workbench(QObject):
         self.dock = SitetieDock(self.job, iface.mainWindow())
         self.files = FileWork(self.job, self.dock)
         self.restating = RestateWork(self.dock)
+        self.site_crs = SiteCrsWork(self.job, self.dock)
         self.map_link = MapLink(self.job, self.dock, iface)
         self.store.refused.connect(self.dock.say_error)
         known_place = self._place()
@@ -72,6 +74,7 @@ class Workbench(QObject):
         self.dock.visibilityChanged.disconnect(self._remember)
         self.map_link.let_go()
         self.restating.let_go()
+        self.site_crs.let_go()
         self.store.write()
         self.store.let_go()
         self.dock.let_go()
