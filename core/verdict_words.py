@@ -56,7 +56,7 @@ def side_verdict(part: ComponentResult) -> str:
     if part.verdict == CANNOT_TELL:
         return f"cannot be told apart from {listed(part.verdict_with, most=3)}"
     if part.verdict == FITS_WITHOUT:
-        return f"fits once {listed(part.verdict_with, most=3)} is left out"
+        return f"fits without {listed(part.verdict_with, most=3)}"
     return part.verdict
 
 

@@ -27,6 +27,7 @@ from qgis.PyQt.QtWidgets import (
     QComboBox,
     QDialog,
     QDockWidget,
+    QLayout,
     QLineEdit,
     QListWidget,
     QToolButton,
@@ -251,6 +252,9 @@ def choose_plane() -> None:
 def run() -> None:
     try:
         window.showNormal()
+        # As a window manager keeps a maximized window to the screen, whatever it would like.
+        window.layout().setSizeConstraint(QLayout.SizeConstraint.SetNoConstraint)
+        window.setMinimumSize(0, 0)
         window.setGeometry(QRect(0, 0, WIDTH, HEIGHT))
         iface.addProject(os.environ["SITETIE_JOB"])
         for name in ("Browser", "LayerStyling"):

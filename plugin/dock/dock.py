@@ -35,7 +35,7 @@ OBJECT_NAME = "sitetie_dock"
 #: Sizes in text heights: from this width the pairs stand left of the other pages, from this
 #: height above them.
 LYING_WIDTH, UPRIGHT_HEIGHT = 60, 52
-WANTED_WIDTH = 34
+WANTED_WIDTH = 36
 
 
 class SitetieDock(QgsDockWidget):
@@ -212,7 +212,7 @@ class _Body(QWidget):
         """Room for a table at first, but no more than its share of the screen."""
         text, hint = self.fontMetrics().height(), super().sizeHint()
         screen = QApplication.primaryScreen().availableSize().width()
-        return QSize(min(WANTED_WIDTH * text, int(0.42 * screen)), hint.height())
+        return QSize(min(WANTED_WIDTH * text, int(0.44 * screen)), hint.height())
 
     def event(self, event: QEvent) -> bool:
         if event.type() == QEvent.Type.ShortcutOverride and self._meant(event) is not None:
