@@ -399,7 +399,7 @@ def _read_header(file: BinaryIO) -> Header:
     if version[0] != 1 or version[1] not in _SIZE_OF_HEADER:
         raise InputError(f"It is LAS {version[0]}.{version[1]}.", "LAS 1.2 to 1.4 can be read.")
     size, start, records = struct.unpack_from("<HII", block, 94)
-    block += file.read(size - 227)
+    block += file.read(max(size - 227, 0))
     found: List[Record] = []
     if size < _SIZE_OF_HEADER[version[1]] or len(block) < size:
         raise InputError(f"Its header of {size} bytes is too short.", "Repair the file.")

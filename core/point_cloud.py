@@ -21,7 +21,7 @@ from typing import Callable, List, Optional, Tuple
 import numpy as np
 import pyproj
 
-from .errors import Cancelled, FrameError, InputError, SitetieError
+from .errors import Cancelled, FrameError, InputError, OutputError, SitetieError
 from .fast_grid import TOLERANCE, layer_kernel
 from .frames import parse_crs
 from .geoid import Geoid, open_geoid
@@ -119,6 +119,9 @@ def restate_cloud(
     ------
     InputError, FrameError, OutputError, Cancelled
     """
+    if not target.lower().endswith((".las", ".laz")):
+        raise OutputError("The ending of a point cloud is .las or .laz.",
+                          "Choose a name with one of them.", file=target)
     try:
         with PointReader(source) as reader:
             work = _prepared(reader, tie, choices, say)
@@ -231,6 +234,11 @@ def _prepared(reader: PointReader, tie: Tie, choices: CloudChoices, say: Say) ->
                          "Name the CRS.")
     with_heights = choices.heights != "keep"
     known = parse_crs(crs, _ROLE)
+    if with_heights and known.is_compound and not choices.height_geoid:
+        raise FrameError(
+            f"The CRS {known.name} has heights of its own, which are not ellipsoidal.",
+            "Name the geoid grid by which they were made, or leave Z alone.",
+        )
     unit = _unit(known, choices, stated) if with_heights else 1.0
     centre = _middle(header)
     way = reframing(
@@ -240,7 +248,7 @@ def _prepared(reader: PointReader, tie: Tie, choices: CloudChoices, say: Say) ->
     )
     for caution in way.cautions:
         say(caution)
-    _refuse_heights(way, known, choices)
+    _refuse_heights(way, choices)
     geoid = open_geoid(choices.height_geoid) if with_heights and choices.height_geoid else None
     if geoid is not None and tie.geoid is not None and geoid.sha256 is not None and (
             geoid.sha256 == tie.geoid.sha256):
@@ -286,7 +294,7 @@ def _plural(metres: float) -> str:
                 f"units of {metres} m")
 
 
-def _refuse_heights(way: Reframing, known: pyproj.CRS, choices: CloudChoices) -> None:
+def _refuse_heights(way: Reframing, choices: CloudChoices) -> None:
     keep = choices.heights == "keep"
     if way.kind == "geocentric":
         if keep or choices.height_geoid:
@@ -296,11 +304,6 @@ def _refuse_heights(way: Reframing, known: pyproj.CRS, choices: CloudChoices) ->
         raise FrameError(
             "The change of frame depends on ellipsoidal heights, so that Z cannot be left alone.",
             "Take heights as ellipsoidal, or name the geoid grid they refer to.",
-        )
-    elif not keep and known.is_compound and not choices.height_geoid:
-        raise FrameError(
-            f"The CRS {known.name} has heights of its own, which are not ellipsoidal.",
-            "Name the geoid grid by which they were made, or leave Z alone.",
         )
 
 

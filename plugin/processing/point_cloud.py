@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from typing import Any
 
 from qgis.core import (
@@ -76,15 +75,11 @@ class PointCloudAlgorithm(SitetieAlgorithm):
     def compute(
         self, parameters: Values, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> Values:
-        from ...core.errors import OutputError
         from ...core.point_cloud import CloudChoices, restate_cloud
         from ...core.tie import Tie
 
         tie = Tie.load(self.parameterAsFile(parameters, TIE, context))
         target = self.parameterAsFileOutput(parameters, OUTPUT, context)
-        if os.path.splitext(target)[1].lower() not in (".las", ".laz"):
-            raise OutputError("The ending of a point cloud is .las or .laz.",
-                              "Choose a name with one of them.", file=target)
         unit = self.choice(parameters, "HEIGHT_UNIT", context)
         choices = CloudChoices(
             crs=crs_of(self, parameters, "CRS", context),
