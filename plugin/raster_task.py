@@ -99,6 +99,8 @@ def raster_task(
     there, back = _ways(plane)
     bounds = (bounds_on_site(source.placed, there, back) if wish.extent is None
               else _on_site(tie, wish.extent))
+    if wish.extent is not None:
+        _refuse_apart(source, bounds, back)
     own = cell_at(source.placed, near, there)
     grid = site_grid(bounds, rounded_cell(own) if wish.cell is None else wish.cell, wish.aligned)
     _tell_shift(plane, own * tie.settings.site_length.metres, height is None, say)
@@ -180,6 +182,17 @@ def _on_site(tie: Tie, extent: Tuple[Bounds, Optional[str]]) -> Bounds:
     easting, northing, _ = tie.to_site(latitude, longitude)
     return (float(easting.min()), float(northing.min()),
             float(easting.max()), float(northing.max()))
+
+
+def _refuse_apart(source: RasterSource, bounds: Bounds, back: PlaneWay) -> None:
+    west, south, east, north = bounds
+    grid = np.linspace(0.0, 1.0, ALONG)
+    easting, northing = np.meshgrid(west + (east - west) * grid, south + (north - south) * grid)
+    column, row = source.placed.cell_of(*back(easting.ravel(), northing.ravel()))
+    first, last = np.array([column.min(), row.min()]), np.array([column.max(), row.max()])
+    if np.any(first > (source.placed.columns, source.placed.rows)) or np.any(last < 0.0):
+        raise InputError(
+            "The extent does not meet the raster.", "Check that it is in site coordinates.")
 
 
 def _tell_shift(plane: LayerPlane, cell: float, unknown: bool, say: Callable[[str], None]) -> None:
