@@ -1,4 +1,4 @@
-"""sitetie:pointcloud in QGIS: choices, words and files; the coordinates are tested with the core."""
+"""sitetie:pointcloud in QGIS: choices, words and files; the coordinates are the core's tests."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def test_choices_reach_the_core(cloud: Path, tie: Tie, tie_file: Path, tmp_path:
     before, after = laspy.read(cloud), laspy.read(target)
     np.testing.assert_array_equal(after.Z, before.Z)
     run("pointcloud", CLOUD=cloud, TIE=tie_file, OUTPUT=target, HEIGHT_UNIT="ft")
-    wanted = tie.to_site(np.asarray(before.y), np.asarray(before.x), 0.3048 * before.z)
+    wanted = tie.to_site(np.asarray(before.y), np.asarray(before.x), 0.3048 * np.asarray(before.z))
     assert np.abs(laspy.read(target).z - wanted[2]).max() < 0.0006
 
 
@@ -75,8 +75,11 @@ def test_what_cannot_be_done_is_said(
     assert os.listdir(tmp_path) == ["cloud.laz"]
 
 
-def test_stopped_nothing_is_written(cloud: Path, tie_file: Path, tmp_path: Path) -> None:
+def test_stopped_nothing_is_written(
+    cloud: Path, tie_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sitetie.core.point_cloud.PIECE", 1000)
     with pytest.raises(QgsProcessingException, match="Stopped before the end"):
-        run("pointcloud", Listener(stop_at=0.0), CLOUD=cloud, TIE=tie_file,
+        run("pointcloud", Listener(stop_at=50.0), CLOUD=cloud, TIE=tie_file,
             OUTPUT=tmp_path / "b.las")
     assert os.listdir(tmp_path) == ["cloud.laz"]
