@@ -2,6 +2,7 @@
 
 from .errors import SitetieError
 from .pair_table import read_pairs, write_pairs
+from .pairing import pair_by_geometry
 from .pairs import Control, Observation, Pair, Role
 from .published import tie_from_parameters
 from .settings import HeldScale, Settings
@@ -12,6 +13,6 @@ from .tie_check import check_against
 
 __all__ = [
     "Control", "HeldScale", "Observation", "Pair", "Role", "Settings", "SitetieError", "Suspect",
-    "Tie", "check_against", "find_suspects", "read_pairs", "solve", "tie_from_parameters",
-    "write_pairs",
+    "Tie", "check_against", "find_suspects", "pair_by_geometry", "read_pairs", "solve",
+    "tie_from_parameters", "write_pairs",
 ]

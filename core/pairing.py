@@ -23,13 +23,21 @@ FREE_SCALE = 5.0
 SIGMA_RANGE = (1e-3, 2.0)
 LARGEST_SIGMA_SHARE = 0.03
 #: A pairing is believed from this probability on, a pair in it from that.
-BELIEVED, BELIEVED_PAIR = 0.99, 0.5
+BELIEVED, BELIEVED_PAIR = 0.99, 0.9
+#: Odds, before the points are looked at, that the lists share marks at all: whoever asks has reason
+#: to think so.
+EXPECTED = 10.0
+#: Pairs at least: two may lie either way round.
+FEWEST = 3
 #: Several equally good ones are called ambiguous, and not chance, from this on together.
 BELIEVED_TOGETHER = 0.5
 #: A pairing less probable than the best by up to this factor is a rival of it, ...
 RIVAL_ODDS = 1e3
-#: ... and so is one that explains this share of its pairs with up to so many times its misfit.
+#: ... and so is one with more than this share of its pairs and up to so many times its misfit: on a
+#: regular layout what is missing may just not be in the lists.
 RIVAL_SHARE, RIVAL_MISFIT = 0.8, 2.0
+#: Placements that are looked at in the end.
+MOST_ANSWERS = 60
 #: A mirrored site is rarer than a proper one by this factor. As strong a pairing of the other
 #: handedness is no rival within that factor.
 MIRRORED_ODDS = 1e3
@@ -124,6 +132,9 @@ class GeometryPairing:
     transform : Transform or None
     rms : float
         Root of the mean squared distance of the pairs, control units; NaN without pairs.
+    doubtful : (j, 2) int array
+        Pairs that would fit, but may be a chance meeting (probability under 90 %); they are not
+        in `pairs`.
     words : str
         All of this in sentences.
     """
@@ -136,6 +147,7 @@ class GeometryPairing:
     rivals: Tuple[Answer, ...]
     transform: Optional[Transform]
     rms: float
+    doubtful: np.ndarray
     words: str
 
 
@@ -320,7 +332,7 @@ def _candidates(found, lists: PointLists, origins) -> List[_Candidate]:
     """The placements found, most probable first; a mirrored one that makes the same pairs as a
     proper one (marks in one line) is left out."""
     made = []
-    for mode, mirrored in found[:200]:
+    for mode, mirrored in sorted(found, key=lambda each: -each[0].evidence)[:MOST_ANSWERS]:
         scale, angle = abs(mode.placement.factor), cmath.phase(mode.placement.factor)
         origin = np.conj(origins[1]) if mirrored else origins[1]
         shift = mode.placement.shift + origins[0] - mode.placement.factor * origin
@@ -351,8 +363,9 @@ def _conclude(candidates: List[_Candidate], names) -> GeometryPairing:
         return _nothing((), 0.0)
     best = candidates[0]
     odds = np.array([each.log_odds for each in candidates])
-    weights = np.exp(odds - max(odds[0], 0.0))
-    total = weights.sum() + math.exp(-max(odds[0], 0.0))
+    top = max(odds[0], 0.0)
+    weights = EXPECTED * np.exp(odds - top)
+    total = weights.sum() + math.exp(-top)
     probabilities = weights / total
     rivals = [place for place, each in enumerate(candidates)
               if place == 0 or _rival(each, best)]
@@ -376,7 +389,7 @@ def _rival(other: _Candidate, best: _Candidate) -> bool:
         return other.log_odds > best.log_odds - math.log(MIRRORED_ODDS) / 3.0
     if other.log_odds > best.log_odds - math.log(RIVAL_ODDS):
         return True
-    return (other.mode.count >= RIVAL_SHARE * best.mode.count and other.log_odds > 0.0
+    return (other.mode.count > RIVAL_SHARE * best.mode.count and other.log_odds > 0.0
             and other.mode.rms <= RIVAL_MISFIT * best.mode.rms)
 
 
@@ -405,19 +418,20 @@ def _answer(candidate: _Candidate, probability: float) -> Answer:
 def _one(candidate: _Candidate, probability: float, before: str) -> GeometryPairing:
     kept = candidate.sure >= BELIEVED_PAIR
     pairs, sure = candidate.pairs[kept], candidate.sure[kept]
-    if not len(pairs):
+    if len(pairs) < FEWEST:
         return _nothing((_answer(candidate, probability),), probability)
     confidence = probability * float(sure.min())
     words = (f"{before}{counted(len(pairs), 'pair')} with a misfit of {candidate.mode.rms:.3f} m "
              f"(RMS); the pairing is right with a probability of {_percent(probability)}.")
-    weak = int((sure < BELIEVED).sum())
-    if weak:
-        words += f" {counted(weak, 'pair')} of them may be a chance meeting."
+    doubtful = candidate.pairs[~kept]
+    if len(doubtful):
+        words += (f" {counted(len(doubtful), 'more pair')} would fit, but may be a chance meeting "
+                  "of strangers.")
     if candidate.mirrored:
         words += (" They fit only with the site mirrored: one axis is flipped, or easting and "
                   "northing are exchanged.")
     return GeometryPairing(pairs, sure, confidence, False, candidate.mirrored, (),
-                           candidate.transform, candidate.mode.rms, words)
+                           candidate.transform, candidate.mode.rms, doubtful, words)
 
 
 def _ambiguous(
@@ -429,14 +443,14 @@ def _ambiguous(
     if answers[0].transform.mirrored:
         words += " They fit only with the site mirrored."
     return GeometryPairing(_NONE, np.zeros(0), probability, True, answers[0].transform.mirrored,
-                           answers, None, math.nan, words)
+                           answers, None, math.nan, _NONE, words)
 
 
 def _nothing(answers: Tuple[Answer, ...], probability: float) -> GeometryPairing:
     words = ("No pairing stands out from chance: too few points have a partner, or the noise is "
              "too large for so few.")
     return GeometryPairing(_NONE, np.zeros(0), probability, False, False, answers, None, math.nan,
-                           words)
+                           _NONE, words)
 
 
 _NONE = np.zeros((0, 2), dtype=int)

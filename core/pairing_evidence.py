@@ -4,9 +4,9 @@ A placement of the observed points on the control, with k pairs, is weighed agai
 having nothing to do with one another. Under the placement the k paired points lie round their
 control points by a normal law; an unpaired one lies anywhere on the site. Everything that is not
 known is averaged over: the shift over the site, the rotation over the circle, the logarithm of
-the scale over its range, the standard deviation over its range on a logarithmic scale, and the
-number of pairs and the choice of them over all there are. The averages over shift, rotation and
-scale are Laplace approximations.
+the scale over its range, the standard deviation over its range on a logarithmic scale, the number
+of pairs from three on, and the choice of them over all there are. The averages over shift,
+rotation and scale are Laplace approximations.
 
 The average of this ratio over points without relation is 1, whatever the number of placements
 tried: a placement with evidence E is by chance less often than once in E lists (Markov's
@@ -25,6 +25,8 @@ from scipy.special import gammaln
 SIGMAS = 28
 #: An honest pair lies within this many standard deviations.
 REACH = 8.0
+#: Placements of up to so many pairs are tried with more.
+FEW = 12
 #: Rounds of pairing and fitting; most placements need three.
 ROUNDS = 12
 
@@ -148,7 +150,7 @@ def log_evidence(
     k = counts.astype(float)
     choices = (gammaln(m + 1.0) - gammaln(k + 1.0) - gammaln(m - k + 1.0)
                + gammaln(n + 1.0) - gammaln(n - k + 1.0))
-    return mean - np.log(min(n, m) + 1.0) - choices
+    return mean - np.log(min(n, m) - 2.0) - choices
 
 
 def fit(lists: PointLists, control: np.ndarray, observed: np.ndarray) -> Optional[Placement]:
@@ -198,6 +200,32 @@ def settle(
             freedom = max(2 * mode.count - 4, 1)
             sigma = np.sqrt(float(np.sum(mode.distances**2)) / freedom)
             reach = min(max(REACH * sigma, 0.25 * reach, 2.0 * mode.distances[-1]), 2.0 * reach)
+    return mode if mode is None else _grown(lists, near, mode)
+
+
+def _grown(lists: PointLists, near: Neighbours, mode: Mode) -> Mode:
+    """The placement with the next pairs taken in, as long as that raises the evidence.
+
+    Few pairs may by chance fit far better than the noise is; the others then seem not to belong.
+    """
+    while mode.count <= FEW:
+        placed = mode.placement.factor * lists.observed + mode.placement.shift
+        control, observed, _ = near.mutual(placed, REACH * float(lists.sigmas[-1]))
+        best = mode
+        for count in range(mode.count + 1, min(mode.count + 4, len(control) + 1)):
+            some = control[:count], observed[:count]
+            placement = fit(lists, *some)
+            if placement is None:
+                continue
+            laid = placement.factor * lists.observed[some[1]] + placement.shift
+            distances = np.abs(laid - lists.control[some[0]])
+            order = np.argsort(distances, kind="stable")
+            evidence = float(_of_closest(lists, laid[order], distances[order])[-1])
+            if evidence > best.evidence:
+                best = Mode(placement, some[0][order], some[1][order], distances[order], evidence)
+        if best is mode:
+            break
+        mode = best
     return mode
 
 

@@ -36,11 +36,12 @@ def add_pairs(job: Job, pairs: Sequence[Pair]) -> None:
         return
     frame = state.settings.observation_crs
     words = f"Pair {pairs[0].name}" if len(pairs) == 1 else f"Add {len(pairs)} pairs"
-    named = state.replace(pairs=tuple(_with_frame(pair, frame) for pair in state.pairs))
-    job.change(words, named.with_pairs(_with_frame(pair, frame) for pair in pairs))
+    named = state.replace(pairs=tuple(with_frame(pair, frame) for pair in state.pairs))
+    job.change(words, named.with_pairs(with_frame(pair, frame) for pair in pairs))
 
 
-def _with_frame(pair: Pair, frame: str) -> Pair:
+def with_frame(pair: Pair, frame: str) -> Pair:
+    """The pair with a frame named, where its observation names none."""
     if pair.observation.crs is not None:
         return pair
     return dataclasses.replace(

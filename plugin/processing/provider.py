@@ -37,6 +37,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     from .design_check import DesignCheckAlgorithm
     from .geodetic import GeodeticAlgorithm
     from .next_control import NextControlAlgorithm
+    from .pair import PairAlgorithm
     from .plain_crs import PlainCrsAlgorithm
     from .point_cloud import PointCloudAlgorithm
     from .raster import RasterAlgorithm
@@ -48,6 +49,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     from .write_landxml import WriteLandXmlAlgorithm
 
     return (
+        PairAlgorithm,
         SolveAlgorithm,
         RestateAlgorithm,
         GeodeticAlgorithm,

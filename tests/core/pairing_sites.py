@@ -62,7 +62,8 @@ def random_site(
         observed[:, 0] *= -1.0
     observed += rng.uniform(-1e5, 1e5, 2)
     to_control, to_observed = rng.permutation(marks), rng.permutation(marks)
-    pairs = np.stack([np.argsort(to_control)[:partners], np.argsort(to_observed)[:partners]], axis=1)
+    pairs = np.stack(
+        [np.argsort(to_control)[:partners], np.argsort(to_observed)[:partners]], axis=1)
     pairs = pairs[np.argsort(pairs[:, 0])]
     return PairingSite(control[to_control] + rng.uniform(0.0, 1e4, 2), observed[to_observed], pairs,
                        noise, extent)
