@@ -203,10 +203,10 @@ def warnings_of(
                 f"The mean error towards {name} is {signed(axis.mean * unit.small_per_unit, 1)} "
                 f"{unit.small_name}, {100.0 * abs(axis.mean) / axis.rmse:.0f} % of the RMSE: a "
                 "systematic error is likely (datum, unit, tie, lens or height reference).")
-    for kind, names in (("measured in the product but not among the control", unmatched[0]),
+    for kind, alone in (("measured in the product but not among the control", unmatched[0]),
                         ("control without a measurement in the product", unmatched[1])):
-        if names:
-            said.append(f"{counted(len(names), 'point')} {kind}: {listed(names)}.")
+        if alone:
+            said.append(f"{counted(len(alone), 'point')} {kind}: {listed(alone)}.")
     return tuple(said)
 
 

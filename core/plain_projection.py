@@ -208,10 +208,10 @@ def site_area(tie: "Tie", area: Optional[Area] = None) -> Area:
     corners: List[Tuple[float, float]] = []
     if area is not None:
         corners += _corners(area)
-    given = [(pair.control.easting, pair.control.northing) for pair in tie.pairs
-             if pair.control.has_position and Role.IDLE is not pair.horizontal]
-    if given:
-        middle = (np.min(given, axis=0) + np.max(given, axis=0)) / 2.0
+    given = np.array([(pair.control.easting, pair.control.northing) for pair in tie.pairs
+                      if pair.control.has_position and Role.IDLE is not pair.horizontal])
+    if len(given):
+        middle = (given.min(axis=0) + given.max(axis=0)) / 2.0
         reach = LEAST_REACH / tie.settings.site_length.metres
         corners += [*given, tuple(middle - reach), tuple(middle + reach)]
     if not corners:

@@ -206,7 +206,8 @@ def _longitude(degrees: float) -> float:
 
 
 def _oblique_starts(target: Target) -> List[Tuple[float, ...]]:
-    starts = [(math.radians(turn), 0.0) for turn in (0.0, 45.0, 90.0, 135.0)]
+    starts: List[Tuple[float, ...]] = [
+        (math.radians(turn), 0.0) for turn in (0.0, 45.0, 90.0, 135.0)]
     gradient = _scale_gradient(target)
     if gradient is None:
         return starts
