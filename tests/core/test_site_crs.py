@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import sqlite3
 from pathlib import Path
 
 import numpy as np
@@ -106,3 +108,60 @@ def test_a_geoid_in_a_folder_with_blanks(tmp_path):
         "EPSG:9621", FAR, vertical={"shift": 0.0})
     site = pyproj.Transformer.from_pipeline(tie.pipeline()).transform(10.5, 48.0, 500.0)
     assert np.abs(np.array(site) - tie.to_site(48.0, 10.5, 500.0)).max() < 1e-6
+
+
+#: Parameter of an EPSG operation to its name here.
+EPSG_NAMES = {
+    "8621": "easting", "8622": "northing", "1061": "scale", "8611": "scale", "8614": "rotation",
+    "8728": "easting", "8729": "northing", "8623": "A0", "8624": "A1", "8625": "A2", "8639": "B0",
+    "8640": "B1", "8641": "B2",
+}
+UNITS = {"arc-second": "arcsec", "degree": "deg", "radian": "rad"}
+SITE_UNITS = {"metre": "m", "foot": "ft", "US survey foot": "us-ft"}
+
+
+def published_operations():
+    """Similarities and affines between projected CRSs that this PROJ's EPSG dataset carries."""
+    found = []
+    path = Path(pyproj.datadir.get_data_dir().split(":")[0]) / "proj.db"
+    with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as database:
+        for code, method in database.execute(
+            "SELECT code, method_code FROM other_transformation WHERE auth_name = 'EPSG' AND "
+            "method_auth_name = 'EPSG' AND method_code IN ('9621', '9624', '9656') AND "
+            "deprecated = 0 ORDER BY code"
+        ):
+            found.append((int(code), f"EPSG:{method}"))
+    return found
+
+
+def test_every_published_plane_operation_as_a_crs():
+    """The derived CRS against PROJ's own operation, for each that its EPSG dataset carries: 7 in
+    v10.076 of Debian 12, 80 in v12.004 of Debian 13.
+    """
+    operations = published_operations()
+    assert len(operations) >= 7
+    for code, method in operations:
+        operation = pyproj.crs.CoordinateOperation.from_epsg(code)
+        there = pyproj.Transformer.from_pipeline(f"urn:ogc:def:coordinateOperation:EPSG::{code}")
+        record = json.loads(operation.to_json())
+        source, target = pyproj.CRS(record["source_crs"]), pyproj.CRS(record["target_crs"])
+        typed_in = {EPSG_NAMES[p.code]: (p.value, UNITS.get(p.unit_name)) for p in operation.params}
+        plain = {name: pair[0] if pair[1] is None else pair for name, pair in typed_in.items()}
+        frame = source.geodetic_crs.to_wkt()
+        tie = tie_from_parameters(
+            Settings(base_crs=source.to_wkt(), observation_crs=frame,
+                     site_unit=SITE_UNITS[target.axis_info[0].unit_name]), method, plain)
+        area = operation.area_of_use
+        forth = pyproj.Transformer.from_crs(source.geodetic_crs, source, always_xy=True)
+        x, y = forth.transform((area.west + area.east) / 2.0, (area.south + area.north) / 2.0)
+        x, y = x + np.array([0.0, 5000.0, -3000.0]), y + np.array([0.0, -2000.0, 4000.0])
+        crs = pyproj.CRS(tie.crs_wkt())
+        found = pyproj.Transformer.from_crs(source, crs, always_xy=True).transform(x, y)
+        expected = there.transform(*((y, x) if northing_first(source) else (x, y)))
+        if northing_first(target):
+            expected = expected[::-1]
+        assert np.abs(np.subtract(found, expected)).max() < 1e-6, (code, operation.name)
+
+
+def northing_first(crs: pyproj.CRS) -> bool:
+    return crs.axis_info[0].direction == "north"

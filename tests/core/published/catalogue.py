@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from . import geocentric, local_grids, methods, projections, regression, statistics
+from . import as_crs, geocentric, local_grids, methods, projections, regression, statistics
 
-LISTS = (methods.CHECKS, local_grids.CHECKS, projections.CHECKS, geocentric.CHECKS,
+LISTS = (methods.CHECKS, local_grids.CHECKS, as_crs.CHECKS, projections.CHECKS, geocentric.CHECKS,
          statistics.CHECKS, regression.CHECKS)
