@@ -1,6 +1,8 @@
 """How often the right cause is named: seeded sites with every cause, and a table of answers.
 
-    .venv/bin/python benchmarks/suspects.py --cases 40 --seed 1
+    .venv/bin/python benchmarks/suspects.py --cases 40 --seed 1 --log build/suspects_1.jsonl
+
+With a log, what was judged is kept case by case; a run that was stopped goes on where it was.
 
 Sites have 4 to 30 pairs in several geometries. Every cause is put in alone, single-pair causes
 also two at a time, wherever the misfit is at least twice the minimal detectable bias. A cause
@@ -13,9 +15,11 @@ from __future__ import annotations
 
 import argparse
 import collections
+import json
 import sys
 import time
-from typing import Counter, Dict, List, NamedTuple, Sequence
+from pathlib import Path
+from typing import Callable, Counter, Dict, List, NamedTuple, Optional, Sequence
 
 import numpy as np
 
@@ -55,7 +59,7 @@ class Judged(NamedTuple):
 def judge(case: Case, suspects: Sequence[Suspect]) -> Judged:
     """Compare what was found with what was planted."""
     guilty = {name for blunder in case.blunders for name in blunder.control_ids}
-    accused = any(s.cause != "unexplained" and not s.alternative
+    accused = any((s.cause != "unexplained" or not guilty) and not s.alternative
                   and not guilty.issuperset(accused_by(s)) for s in suspects)
     outcomes = []
     for blunder in case.blunders:
@@ -79,11 +83,6 @@ def accused_by(suspect: Suspect) -> Sequence[str]:
     return suspect.control_ids[:1] if suspect.cause == "wrong_control" else suspect.control_ids
 
 
-def run(cases: Sequence[Case]) -> List[Judged]:
-    """Find the suspects of all cases and judge them."""
-    return [judge(case, found(case)) for case in cases]
-
-
 def found(case: Case) -> List[Suspect]:
     try:
         return find_suspects(case.pairs, case.settings)
@@ -91,25 +90,59 @@ def found(case: Case) -> List[Suspect]:
         return []
 
 
-def single_cases(seed: int, count: int, causes: Sequence[str] = EVERY) -> List[Case]:
+class Log:
+    """What was judged before, by the case's key; kept in a file if there is one."""
+
+    def __init__(self, path: Optional[Path] = None) -> None:
+        self._path, self._known = path, {}
+        if path is not None and path.exists():
+            for line in path.read_text(encoding="utf-8").splitlines():
+                key, content = json.loads(line)
+                self._known[tuple(key)] = None if content is None else Judged(
+                    [Outcome(*item) for item in content[0]], content[1])
+
+    def judged(self, key: tuple, make: Callable[[], Optional[Case]]) -> Optional[Judged]:
+        """The case of that key, made and judged unless it is known; None where no detectable one
+        could be made."""
+        if key not in self._known:
+            case = make()
+            self._known[key] = None if case is None else judge(case, found(case))
+            if self._path is not None:
+                with self._path.open("a", encoding="utf-8") as stream:
+                    stream.write(json.dumps([key, self._known[key]]) + "\n")
+        return self._known[key]
+
+
+def single_cases(seed: int, count: int, log: Log) -> List[Judged]:
     """`count` cases of every cause; fewer where no detectable one could be drawn."""
-    made = (single_case(np.random.default_rng([seed, EVERY.index(cause), k]), cause)
-            for cause in causes for k in range(count))
-    return [case for case in made if case is not None]
+    def make(cause: str, k: int) -> Callable[[], Optional[Case]]:
+        return lambda: single_case(np.random.default_rng([seed, EVERY.index(cause), k]), cause)
+
+    made = [log.judged(("one", seed, cause, k), make(cause, k))
+            for cause in EVERY for k in range(count)]
+    return [judged for judged in made if judged is not None]
 
 
-def double_cases(seed: int, count: int) -> List[Case]:
-    """Cases with two blunders at different pairs, as many of each cause."""
-    made = []
-    for k, cause in enumerate(ON_ONE_PAIR):
-        for m in range(count):
-            other = ON_ONE_PAIR[(k + 1 + m) % len(ON_ONE_PAIR)]
-            made.append(double_case(np.random.default_rng([seed, 100 + k, m]), (cause, other)))
-    return [case for case in made if case is not None]
+def double_cases(
+    seed: int, count: int, log: Log, causes: Sequence[str] = ON_ONE_PAIR
+) -> List[Judged]:
+    """Cases with two blunders at different pairs: each cause with those that follow it."""
+    def make(cause: str, m: int) -> Callable[[], Optional[Case]]:
+        k = ON_ONE_PAIR.index(cause)
+        other = ON_ONE_PAIR[(k + 1 + m) % len(ON_ONE_PAIR)]
+        return lambda: double_case(np.random.default_rng([seed, 100 + k, m]), (cause, other))
+
+    made = [log.judged(("two", seed, cause, m), make(cause, m))
+            for cause in causes for m in range(count)]
+    return [judged for judged in made if judged is not None]
 
 
-def clean_cases(seed: int, count: int) -> List[Case]:
-    return [clean_case(np.random.default_rng([seed, 99, k])) for k in range(count)]
+def clean_cases(seed: int, count: int, log: Log) -> List[bool]:
+    """Whether anything is named on clean sites."""
+    made = [log.judged(("clean", seed, "", k),
+                       lambda k=k: clean_case(np.random.default_rng([seed, 99, k])))
+            for k in range(count)]
+    return [judged.accused for judged in made if judged is not None]
 
 
 def share(flags: Sequence[bool]) -> float:
@@ -147,13 +180,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cases", type=int, default=40, help="of every cause")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--log", type=Path, help="file to go on from")
     options = parser.parse_args()
-    single = run(single_cases(options.seed, options.cases))
+    log = Log(options.log)
+    single = single_cases(options.seed, options.cases, log)
     print(f"One blunder, {len(single)} cases\n\n{confusion(single)}\n")
-    double = run(double_cases(options.seed, max(options.cases // 2, 1)))
+    double = double_cases(options.seed, max(options.cases // 2, 1), log)
     print(f"Two blunders, {len(double)} cases\n\n{confusion(double, ON_ONE_PAIR)}\n")
-    clean_pairs = clean_cases(options.seed, 10 * options.cases)
-    clean = [bool(found(case)) for case in clean_pairs]
+    clean = clean_cases(options.seed, 10 * options.cases, log)
     many = many_wrong_case(np.random.default_rng(options.seed))
     start = time.process_time()
     suspects = found(many)

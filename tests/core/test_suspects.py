@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sitetie.benchmarks.suspects import double_cases, judge, run
+from sitetie.benchmarks.suspects import Log, clean_cases, double_cases, judge
 from sitetie.core import Role, Settings, find_suspects
 from sitetie.core.causes import CAUSES
 from sitetie.core.consensus import height_followers, plane_followers
@@ -13,7 +13,7 @@ from sitetie.core.errors import GeometryError
 from sitetie.tests.core.sites import change, random_site, shifted
 from sitetie.tests.core.suspect_cases import (
     EVERY,
-    clean_case,
+    ON_ONE_PAIR,
     many_wrong_case,
     single_case,
 )
@@ -48,14 +48,12 @@ def test_raw_values_stay():
     assert case.pairs == before
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_clean_sites_have_no_suspects(seed):
-    case = clean_case(np.random.default_rng([3, seed]))
-    assert find_suspects(case.pairs, case.settings) == []
+def test_clean_sites_have_no_suspects():
+    assert clean_cases(3, 12, Log()) == [False] * 12
 
 
 def test_two_blunders_at_once():
-    judged = run(double_cases(5, 1)[::3])
+    judged = double_cases(5, 1, Log(), ON_ONE_PAIR[::3])
     right = [all(o.counted for o in j.outcomes) for j in judged]
     assert sum(right) >= len(right) - 1, judged
     assert not any(j.accused for j in judged)
@@ -125,3 +123,41 @@ def test_the_smallest_sets_are_a_sample_where_there_are_many_pairs():
     assert follows.sum(axis=1).max() == 400
     planes, _ = height_followers(base, base[:, 0] * 1e-5, np.full(400, 1e-4), 3, 11.0)
     assert (np.diff(planes, axis=1) > 0).all()
+
+
+def test_the_benchmark_goes_on_from_its_log(tmp_path):
+    path = tmp_path / "log.jsonl"
+    first = double_cases(6, 1, Log(path), ON_ONE_PAIR[:2])
+    text = path.read_text()
+    assert len(text.splitlines()) == 2
+    assert double_cases(6, 1, Log(path), ON_ONE_PAIR[:2]) == first
+    assert path.read_text() == text
+    assert len(double_cases(6, 1, Log(path), ON_ONE_PAIR[:3])) == 3
+
+
+def test_a_session_shifted_by_little_accuses_no_good_height():
+    """Some heights of the session still agree with the others and would pull them."""
+    accused = []
+    for k in range(3):
+        case = single_case(np.random.default_rng([14, k]), "session_shifted")
+        judged = judge(case, find_suspects(case.pairs, case.settings))
+        accused.append(judged.accused)
+        assert judged.outcomes[0].counted, judged
+    assert not any(accused)
+
+
+def test_an_observation_at_a_mark_in_another_unit_is_still_found_to_belong_there():
+    """The mark has to be corrected before the observation fits it."""
+    site = random_site(51, marks=9)
+    there = site.pairs[4]
+    pairs = list(site.pairs)
+    pairs[4] = change(there, control={"easting": there.control.easting / 0.3048,
+                                      "northing": there.control.northing / 0.3048})
+    moved = there.observation
+    pairs[1] = change(pairs[1], observation={
+        "latitude": moved.latitude + 2e-8, "longitude": moved.longitude, "height": moved.height})
+    named = [s for s in find_suspects(pairs, site.settings) if not s.alternative]
+    assert [(s.cause, s.control_ids) for s in named] == [
+        ("control_unit", (there.control.id,)),
+        ("wrong_control", (pairs[1].control.id, there.control.id))]
+    assert find_suspects(named[1].pairs, site.settings) == []
