@@ -11,7 +11,7 @@ import numpy as np
 
 from .errors import Cancelled, InputError
 from .pairing_evidence import SIGMAS, Mode, Neighbours, PointLists, pair_probabilities
-from .pairing_search import Search, in_common
+from .pairing_search import BEYOND_DOUBT, Search, in_common
 from .wording import counted
 
 #: A scale near 1 lies within this of it: grid and ground differ by less.
@@ -312,7 +312,8 @@ def _search(
 def _settled_well(best: Tuple[Mode, bool], lists: PointLists) -> bool:
     """Whether nothing mirrored need be looked for: it could not be as good."""
     mode = best[0]
-    return mode.evidence > 40.0 and mode.count >= 0.5 * min(len(lists.control), len(lists.observed))
+    fewer = min(len(lists.control), len(lists.observed))
+    return mode.evidence > BEYOND_DOUBT and mode.number >= 0.5 * fewer
 
 
 @dataclass(frozen=True)
@@ -389,7 +390,7 @@ def _rival(other: _Candidate, best: _Candidate) -> bool:
         return other.log_odds > best.log_odds - math.log(MIRRORED_ODDS) / 3.0
     if other.log_odds > best.log_odds - math.log(RIVAL_ODDS):
         return True
-    return (other.mode.count > RIVAL_SHARE * best.mode.count and other.log_odds > 0.0
+    return (other.mode.number > RIVAL_SHARE * best.mode.number and other.log_odds > 0.0
             and other.mode.rms <= RIVAL_MISFIT * best.mode.rms)
 
 

@@ -86,7 +86,8 @@ class Mode(NamedTuple):
     evidence: float
 
     @property
-    def count(self) -> int:
+    def number(self) -> int:
+        """Of pairs."""
         return len(self.control)
 
     @property
@@ -197,7 +198,7 @@ def settle(
             return None
         placement = new
         if turn > 1:
-            freedom = max(2 * mode.count - 4, 1)
+            freedom = max(2 * mode.number - 4, 1)
             sigma = np.sqrt(float(np.sum(mode.distances**2)) / freedom)
             reach = min(max(REACH * sigma, 0.25 * reach, 2.0 * mode.distances[-1]), 2.0 * reach)
     return mode if mode is None else _grown(lists, near, mode)
@@ -208,11 +209,11 @@ def _grown(lists: PointLists, near: Neighbours, mode: Mode) -> Mode:
 
     Few pairs may by chance fit far better than the noise is; the others then seem not to belong.
     """
-    while mode.count <= FEW:
+    while mode.number <= FEW:
         placed = mode.placement.factor * lists.observed + mode.placement.shift
         control, observed, _ = near.mutual(placed, REACH * float(lists.sigmas[-1]))
         best = mode
-        for count in range(mode.count + 1, min(mode.count + 4, len(control) + 1)):
+        for count in range(mode.number + 1, min(mode.number + 4, len(control) + 1)):
             some = control[:count], observed[:count]
             placement = fit(lists, *some)
             if placement is None:
@@ -243,7 +244,7 @@ def pair_probabilities(lists: PointLists, near: Neighbours, mode: Mode) -> np.nd
     Weighed, with the pair itself left out of the fit, against both points being without a partner
     and against what else lies near one of them.
     """
-    n, m, k = len(lists.control), len(lists.observed), mode.count
+    n, m, k = len(lists.control), len(lists.observed), mode.number
     placed = mode.placement.factor * lists.observed + mode.placement.shift
     own = placed[mode.observed]
     lever = np.abs(own - own.mean()) ** 2

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import List, Optional, Sequence, Tuple
+from typing import Iterable, List, Optional, Sequence, Tuple
 
 import numpy as np
 
@@ -93,16 +93,15 @@ def pair_marks_by_geometry(
     known = np.flatnonzero(np.isfinite(places).all(axis=1))
     _refuse_same_place(control, places, known)
     groups, middles = _marks(_on_plane(observations, settings), shots_within)
-    names = {
-        "control_names": [control[i].id for i in known],
-        "observed_names": [observations[group[0]].id for group in groups],
-    } if names_as_hints else {}
     placed = places[known] * settings.site_length.metres
     found = pair_by_geometry(
-        placed, middles, free_scale=free_scale, noise=noise, progress=progress, **names)
+        placed, middles, free_scale=free_scale, noise=noise, progress=progress,
+        control_names=[control[i].id for i in known] if names_as_hints else None,
+        observed_names=[observations[group[0]].id for group in groups] if names_as_hints else None,
+    )
 
     def expanded(
-        pairs: np.ndarray, transform: Optional[Transform], sure: Sequence[float]
+        pairs: np.ndarray, transform: Optional[Transform], sure: Iterable[float]
     ) -> Tuple[MarkPair, ...]:
         if transform is None:
             return ()

@@ -217,16 +217,16 @@ class Search:
         for _ in range(MOST_SETTLED):
             places = np.flatnonzero(open_)
             if not len(places) or (self._beyond_doubt()
-                                   and hits[places[0]] < 0.5 * self.modes[0].count):
+                                   and hits[places[0]] < 0.5 * self.modes[0].number):
                 return
             first = places[0]
             open_[first] = False
             start = Placement(complex(factors[first]), complex(shifts[first]))
-            mode = settle(self._lists, self.near, start, raster.within)
-            if mode is None:
+            settled = settle(self._lists, self.near, start, raster.within)
+            if settled is None:
                 continue
-            open_ &= ~self._leads_to(mode, factors, shifts, raster.within)
-            self._keep(mode)
+            open_ &= ~self._leads_to(settled, factors, shifts, raster.within)
+            self._keep(settled)
 
     def _leads_to(
         self, mode: Mode, factors: np.ndarray, shifts: np.ndarray, within: float
@@ -253,4 +253,4 @@ def in_common(one: Mode, other: Mode) -> float:
     """Share of the pairs of the smaller of two that both have."""
     mine = set(zip(one.control.tolist(), one.observed.tolist()))
     both = mine.intersection(zip(other.control.tolist(), other.observed.tolist()))
-    return len(both) / max(1, min(one.count, other.count))
+    return len(both) / max(1, min(one.number, other.number))
