@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Callable, List, Optional
+from typing import Callable, Iterable, List, Optional
 
 import numpy as np
 from qgis.core import (
@@ -10,8 +10,10 @@ from qgis.core import (
     QgsCoordinateTransform,
     QgsCoordinateTransformContext,
     QgsCsException,
+    QgsFeature,
     QgsGeometry,
     QgsProcessingFeatureSource,
+    QgsVectorLayer,
     QgsVertexId,
     QgsWkbTypes,
 )
@@ -30,7 +32,7 @@ def work_area_of(
     transforms: QgsCoordinateTransformContext,
     say: Callable[[str], None],
 ) -> WorkArea:
-    """Read a work area.
+    """Read a work area that an algorithm is given.
 
     Parameters
     ----------
@@ -46,19 +48,36 @@ def work_area_of(
     InputError
         Naming the layer.
     """
-    change = _to_observations(source.sourceCrs(), tie, site_crs, transforms)
+    crs = source.sourceCrs()
+    change = _to_observations(crs, tie, site_crs, transforms)
     if change is None:
         say(f"{name}: taken as site coordinates.")
-    elif tie is not None:
-        say(f"{name}: carried from {source.sourceCrs().authid()} to the site by the tie.")
+    else:
+        say(f"{name}: carried from {crs.authid() or 'its CRS'} to the site by the tie.")
+    return _area(source.getFeatures(), source.wkbType(), name, called, change, tie)
+
+
+def area_from_layer(
+    layer: QgsVectorLayer, called: str, tie: Tie,
+    site_crs: Optional[QgsCoordinateReferenceSystem], transforms: QgsCoordinateTransformContext,
+) -> WorkArea:
+    """The same of a layer of the project."""
+    change = _to_observations(layer.crs(), tie, site_crs, transforms)
+    return _area(layer.getFeatures(), layer.wkbType(), layer.name(), called, change, tie)
+
+
+def _area(
+    features: Iterable[QgsFeature], wkb_type: int, name: str, called: str,
+    change: Optional[QgsCoordinateTransform], tie: Optional[Tie],
+) -> WorkArea:
     called = called or f"“{name}”"
-    kind = QgsWkbTypes.geometryType(source.wkbType())
     pieces: List[np.ndarray] = []
-    for feature in source.getFeatures():
+    for feature in features:
         if feature.hasGeometry():
             pieces += [_site(piece, change, tie, name) for piece in _pieces(feature.geometry())]
     if not pieces:
         raise InputError("The work area has no geometry.", "Choose another layer.", file=name)
+    kind = QgsWkbTypes.geometryType(wkb_type)
     if kind == QgsWkbTypes.GeometryType.PolygonGeometry:
         return WorkArea.of_rings(pieces, called)
     if kind == QgsWkbTypes.GeometryType.LineGeometry:

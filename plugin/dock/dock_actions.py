@@ -22,7 +22,7 @@ class DockActions(QObject):
     """The actions; whoever does the work connects their ``triggered``.
 
     `pair_on_map`, `type_position`, `pair_by_ids`, `pair_by_nearest`, `show_on_map`,
-    `residuals_on_map` and `confidence_surface` belong to the map side.
+    `residuals_on_map`, `where_next` and `confidence_surface` belong to the map side.
     """
 
     def __init__(self, job: Job, parent: QWidget) -> None:
@@ -58,6 +58,11 @@ class DockActions(QObject):
         self.confidence_surface = self._action(
             "confidence_surface", "Confidence surface…",
             "Predicted 95 % uncertainty over the site, as a raster.", "mIconRaster")
+        self.where_next = self._action(
+            "where_next", "Where next",
+            "Marks not observed yet on the map: where to look for them, and what each would bring.",
+            "mActionAtlasNext")
+        self.where_next.setCheckable(True)
         self.accept = self._action(
             "accept", "Accept…", "Look at what is weak, and give the tie its number.",
             "mIconSuccess", "Ctrl+Return")
@@ -115,6 +120,9 @@ class DockActions(QObject):
         none = "There is no solution yet." if fit < 2 else "There is no solution."
         for action in (self.draft_report, self.confidence_surface, self.residuals_on_map):
             self._offer(action, tie is not None, none)
+        self._offer(self.where_next, tie is not None and state.control is not None,
+                    none if tie is None else
+                    "Choose the layer with the control points under Layers first.")
         refusal = none if tie is None else self._not_acceptable(tie)
         self._offer(self.accept, not refusal, refusal)
 
@@ -164,6 +172,7 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
     bar.addSeparator()
     bar.addAction(actions.show_on_map)
     bar.addAction(actions.residuals_on_map)
+    bar.addAction(actions.where_next)
     spacer = QWidget()
     spacer.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
     bar.addWidget(spacer)
@@ -178,7 +187,8 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
     more.setAccessibleName("More")
     more.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
     more.setMenu(_menu(more, "sitetie_more_menu", (
-        actions.residuals_on_map, actions.confidence_surface, actions.draft_report, None,
+        actions.residuals_on_map, actions.where_next, actions.confidence_surface,
+        actions.draft_report, None,
         actions.open_tie, actions.save_pairs, None, actions.start_over)))
     bar.addWidget(more)
     for button in bar.findChildren(QToolButton):

@@ -28,9 +28,13 @@ class MapLink(QObject):
         actions.confidence_surface.triggered.connect(lambda: self.map.make_confidence_surface())
         actions.show_on_map.triggered.connect(lambda: self.map.zoom_to(dock.selected_places()))
         actions.residuals_on_map.triggered.connect(self.map.show_results)
+        actions.where_next.triggered.connect(self.map.show_where_next)
         dock.pairs_chosen.connect(self.map.select)
         self.map.pairing_changed.connect(actions.pair_on_map.setChecked)
         self.map.results_changed.connect(actions.residuals_on_map.setChecked)
+        self.map.where_next_changed.connect(actions.where_next.setChecked)
+        self.map.computing.connect(
+            lambda task: dock.status.show_progress("Looking for the next marks…", task))
         self.map.picked.connect(self._picked)
         self.map.said.connect(dock.say)
         self.map.pairing_said.connect(lambda words: dock.say(words, topic=PAIRING))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Iterable, List, Optional, Tuple
 
+from qgis.core import QgsTask
 from qgis.gui import QgsMapCanvas, QgsMapTool
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 from qgis.PyQt.QtWidgets import QDialog, QWidget
@@ -21,6 +22,8 @@ from .pair_finder import PairFinder
 from .pairing_tool import PairingTool
 from .result_layers import ResultLayers
 from .typing_dialog import TypingDialog
+from .where_next import WhereNext
+from .where_next_dialog import WhereNextDialog
 
 
 class MapController(QObject):
@@ -40,6 +43,10 @@ class MapController(QObject):
         Place in the job of the pair that the person chose on the map: select its row.
     results_changed : bool
         Whether the results are on the map: for a button that shows it.
+    where_next_changed : bool
+        Whether the marks to look for are on the map: for a button that shows it.
+    computing : QgsTask
+        A task that takes a while.
     """
 
     pairing_changed = pyqtSignal(bool)
@@ -47,6 +54,8 @@ class MapController(QObject):
     pairing_said = pyqtSignal(str)
     picked = pyqtSignal(int)
     results_changed = pyqtSignal(bool)
+    where_next_changed = pyqtSignal(bool)
+    computing = pyqtSignal(QgsTask)
 
     def __init__(self, job: Job, canvas: QgsMapCanvas, window: Optional[QWidget] = None) -> None:
         super().__init__()
@@ -56,7 +65,9 @@ class MapController(QObject):
         self.results = ResultLayers(job, self)
         self.finder = PairFinder(job, canvas, self.marks, self.results, self)
         self.surfaces = ConfidenceLayers(job, self)
+        self.where_next = WhereNext(job, self.marks, self.results, self)
         self._typing: Optional[TypingDialog] = None
+        self._where_dialog: Optional[WhereNextDialog] = None
         self._signals = Connections()
         self._signals.make(canvas, "mapToolSet", self._tool_set)
         self._signals.make(self.tool, "said", self.pairing_said)
@@ -64,6 +75,9 @@ class MapController(QObject):
         self._signals.make(self.surfaces, "said", self.said)
         self._signals.make(self.finder, "picked", self.picked)
         self._signals.make(self.results, "shown_changed", self.results_changed)
+        self._signals.make(self.where_next, "said", self.said)
+        self._signals.make(self.where_next, "computing", self.computing)
+        self._signals.make(self.where_next, "shown_changed", self._where_next_shown)
 
     # -- pairing ------------------------------------------------------------------------------
 
@@ -145,6 +159,21 @@ class MapController(QObject):
         if self._open(dialog):
             self.surfaces.make(tie, dialog.path(), dialog.cell_size(), dialog.what.currentData())
 
+    def show_where_next(self, shown: bool) -> None:
+        """Put the marks to look for on the map and say what each would bring, or take them off."""
+        self.where_next.show(shown)
+        if not shown:
+            return
+        if self._where_dialog is None:
+            self._where_dialog = WhereNextDialog(self.where_next, self._window)
+        self._where_dialog.show()
+        self._where_dialog.raise_()
+
+    def _where_next_shown(self, shown: bool) -> None:
+        if not shown and self._where_dialog is not None:
+            self._where_dialog.hide()
+        self.where_next_changed.emit(shown)
+
     def select(self, places: Iterable[int]) -> None:
         """Show which pairs are selected."""
         self.finder.select(list(places))
@@ -159,6 +188,10 @@ class MapController(QObject):
         if self._typing is not None:
             self._typing.let_go()
             self._typing = None
+        if self._where_dialog is not None:
+            self._where_dialog.let_go()
+            self._where_dialog = None
+        self.where_next.let_go()
         self.surfaces.let_go()
         self.finder.let_go()
         self.tool.let_go()

@@ -14,6 +14,7 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
+from ...core.site_crs import site_crs_wkt
 from ...core.tie import Tie
 from ..fields import fields_of, number_field, text_field, whole_field
 from ..job.job import Job
@@ -22,6 +23,7 @@ from .connections import Connections
 from .memory_layer import ROLE_PROPERTY, MemoryRows, make_layer
 from .outside_control import OUTSIDE, OutsideControl
 from .result_rows import REFERENCE_KEY, ResultRows, Row, result_rows
+from .where_next_rows import WHERE_NEXT_ROLES
 
 GROUP = "Sitetie"
 GROUP_PROPERTY = "sitetie/results"
@@ -190,7 +192,7 @@ class ResultLayers(QObject):
             return
         made = result_rows(tie, self._factor)
         self._factor = made.scale.factor
-        crs = self._site_crs(tie)
+        crs = self.site_crs(tie)
         for role, known in self._layers.items():
             plan = self._plans[role]
             known.show(plan.rows(made), crs)
@@ -199,8 +201,9 @@ class ResultLayers(QObject):
                 known.layer.setName(title)
         self.outside.show(tie, crs)
 
-    def _site_crs(self, tie: Tie) -> QgsCoordinateReferenceSystem:
-        text = tie.crs_wkt(SITE_CRS_NAME)
+    def site_crs(self, tie: Tie) -> QgsCoordinateReferenceSystem:
+        """The site grid of a tie; that of the last one asked for is kept."""
+        text = site_crs_wkt(tie, SITE_CRS_NAME, told_apart=False)
         if text != self._crs_text:
             self._crs_text = text
             self._crs = QgsCoordinateReferenceSystem.fromWkt(text)
@@ -247,7 +250,7 @@ class ResultLayers(QObject):
         """Take over what a saved project holds: empty layers with the look they had."""
         for layer in list(self._project.mapLayers().values()):
             role = layer.customProperty(ROLE_PROPERTY)
-            if role is None or layer in self._own():
+            if role is None or role in WHERE_NEXT_ROLES or layer in self._own():
                 continue
             plan = self._plans.get(role)
             if plan is not None and role not in self._layers and (
@@ -294,6 +297,10 @@ class ResultLayers(QObject):
         outside = self.outside.forget()
         self._forget()
         self._project.removeMapLayers(ids + outside)
+        self.drop_empty_group()
+
+    def drop_empty_group(self) -> None:
+        """Take the group of Sitetie's layers away when nothing is in it."""
         for group in self._project.layerTreeRoot().findGroups():
             if group.customProperty(GROUP_PROPERTY) and not group.children():
                 group.parent().removeChildNode(group)

@@ -70,7 +70,7 @@ def dress_arrows(layer: QgsVectorLayer) -> None:
     categories = []
     for state, (colour, width, style, filled, words) in ARROWS.items():
         head = "filled_arrowhead" if filled else "arrowhead"
-        symbol = _symbol(
+        symbol = symbol_of(
             QgsLineSymbol(), _line(colour, width, style),
             _at_vertex("firstvertex", "circle", colour, 3.2 * width, True),
             _at_vertex("lastvertex", head, colour, 1.6 + 2.4 * width, filled), _gap())
@@ -82,7 +82,7 @@ def dress_arrows(layer: QgsVectorLayer) -> None:
     settings.geometryGeneratorEnabled = True
     settings.placement = QgsPalLayerSettings.Placement.AroundPoint
     settings.dist = 1.2
-    _set_labels(layer, settings)
+    set_labels(layer, settings)
 
 
 def dress_triangles(layer: QgsVectorLayer) -> None:
@@ -104,27 +104,27 @@ def dress_triangles(layer: QgsVectorLayer) -> None:
         ):
             marker.setDataDefinedProperty(key, QgsProperty.fromExpression(expression))
         categories.append(
-            QgsRendererCategory(state, _symbol(QgsMarkerSymbol(), marker), words))
+            QgsRendererCategory(state, symbol_of(QgsMarkerSymbol(), marker), words))
     layer.setRenderer(QgsCategorizedSymbolRenderer("state", categories))
     settings = _labels(7.5, INK)
     settings.placement = QgsPalLayerSettings.Placement.OverPoint
     settings.quadOffset = QgsPalLayerSettings.QuadrantPosition.QuadrantRight
     settings.xOffset, settings.yOffset = 2.4, 3.8
     settings.offsetUnits = MILLIMETRES
-    _set_labels(layer, settings)
+    set_labels(layer, settings)
 
 
 def dress_ellipses(layer: QgsVectorLayer) -> None:
     line = QgsSimpleLineSymbolLayer(QColor(GREY), 0.2)
     line.setWidthUnit(MILLIMETRES)
-    layer.setRenderer(QgsSingleSymbolRenderer(_symbol(QgsFillSymbol(), line)))
+    layer.setRenderer(QgsSingleSymbolRenderer(symbol_of(QgsFillSymbol(), line)))
 
 
 def dress_hull(layer: QgsVectorLayer) -> None:
     line = QgsSimpleLineSymbolLayer(QColor(INK), 0.4)
     line.setWidthUnit(MILLIMETRES)
     line.setPenStyle(Qt.PenStyle.DashDotLine)
-    layer.setRenderer(QgsSingleSymbolRenderer(_symbol(QgsFillSymbol(), line)))
+    layer.setRenderer(QgsSingleSymbolRenderer(symbol_of(QgsFillSymbol(), line)))
 
 
 def dress_outside(layer: QgsVectorLayer) -> None:
@@ -132,10 +132,10 @@ def dress_outside(layer: QgsVectorLayer) -> None:
         "name": "square", "color": "255,255,255,0", "outline_color": VERMILION,
         "outline_width": "0.4", "size": "3.2", "angle": "45",
     })
-    layer.setRenderer(QgsSingleSymbolRenderer(_symbol(QgsMarkerSymbol(), marker)))
+    layer.setRenderer(QgsSingleSymbolRenderer(symbol_of(QgsMarkerSymbol(), marker)))
 
 
-def _symbol(symbol: QgsSymbol, *layers: QgsSymbolLayer) -> QgsSymbol:
+def symbol_of(symbol: QgsSymbol, *layers: QgsSymbolLayer) -> QgsSymbol:
     """A symbol of just these layers."""
     # A list handed to the constructor would be freed by Python while QGIS holds it.
     symbol.deleteSymbolLayer(0)
@@ -190,11 +190,12 @@ def _marker_line(
     placement: str, *markers: QgsSimpleMarkerSymbolLayer
 ) -> QgsMarkerLineSymbolLayer:
     line = QgsMarkerLineSymbolLayer.create({"placement": placement, "rotate": "1"})
-    line.setSubSymbol(_symbol(QgsMarkerSymbol(), *markers))
+    line.setSubSymbol(symbol_of(QgsMarkerSymbol(), *markers))
     return line
 
 
-def _labels(size: float, colour: str) -> QgsPalLayerSettings:
+def plain_labels(size: float, colour: str) -> QgsPalLayerSettings:
+    """Labels from the field of that name, with a halo."""
     halo = QgsTextBufferSettings()
     halo.setEnabled(True)
     halo.setSize(0.7)
@@ -206,6 +207,11 @@ def _labels(size: float, colour: str) -> QgsPalLayerSettings:
     settings = QgsPalLayerSettings()
     settings.setFormat(text)
     settings.fieldName = "label"
+    return settings
+
+
+def _labels(size: float, colour: str) -> QgsPalLayerSettings:
+    settings = plain_labels(size, colour)
     # Where labels are in each other's way those of ordinary residuals give in, also to the
     # person's own, and those of pairs in doubt come first.
     settings.priority = 2
@@ -218,6 +224,7 @@ def _labels(size: float, colour: str) -> QgsPalLayerSettings:
     return settings
 
 
-def _set_labels(layer: QgsVectorLayer, settings: QgsPalLayerSettings) -> None:
+def set_labels(layer: QgsVectorLayer, settings: QgsPalLayerSettings) -> None:
+    """Switch labels on."""
     layer.setLabeling(QgsVectorLayerSimpleLabeling(settings))
     layer.setLabelsEnabled(True)

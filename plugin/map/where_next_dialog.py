@@ -1,0 +1,192 @@
+"""Where to go next, in words: the ranking with what each mark would bring, and the walk."""
+
+from __future__ import annotations
+
+from typing import Callable, List, Optional
+
+from qgis.core import QgsProject, QgsVectorLayer, QgsWkbTypes
+from qgis.PyQt.QtCore import Qt, pyqtSignal
+from qgis.PyQt.QtWidgets import (
+    QAbstractItemView,
+    QComboBox,
+    QDialog,
+    QDialogButtonBox,
+    QFileDialog,
+    QFormLayout,
+    QHeaderView,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ...core.errors import SitetieError
+from ...core.seek_files import seek_csv, seek_gpx
+from ...core.units import METRE
+from ...core.whole_file import write_whole_file
+from ...core.wording import length_words
+from ..dock.hint_label import HintLabel
+from .connections import Connections
+from .memory_layer import ROLE_PROPERTY
+from .where_next import BEST_KNOWN, LAST_PAIR, WhereNext
+from .where_next_rows import WhereNextFound
+
+COLUMNS = ("Next", "Mark", "Look within", "Walk", "What it would bring")
+NOTHING = "There is no solution yet, so nothing can be predicted."
+COMPUTING = "Computing…"
+_AREAS = (QgsWkbTypes.GeometryType.LineGeometry, QgsWkbTypes.GeometryType.PolygonGeometry)
+
+
+class WhereNextDialog(QDialog):
+    """Stays open beside the map and follows the job."""
+
+    said = pyqtSignal(str)
+
+    def __init__(self, where: WhereNext, parent: Optional[QWidget] = None) -> None:
+        super().__init__(parent)
+        self._where = where
+        self.setObjectName("sitetie_where_next")
+        self.setWindowTitle("Where next")
+        self.now = HintLabel()
+        self.now.setObjectName("sitetie_where_next_now")
+        self.walk = HintLabel()
+        self.walk.setObjectName("sitetie_where_next_walk")
+        self._build_choices()
+        self._build_table()
+        self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+        self.save_gpx = self._button("Save as &GPX…", "sitetie_save_gpx", self._save_gpx)
+        self.save_csv = self._button("Save as CS&V…", "sitetie_save_csv", self._save_csv)
+        self.buttons.rejected.connect(self.reject)
+        form = QFormLayout()
+        form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
+        form.addRow("Work &area", self.area)
+        form.addRow("&Walk from", self.begin)
+        layout = QVBoxLayout(self)
+        layout.addLayout(form)
+        layout.addWidget(self.now)
+        layout.addWidget(self.table, 1)
+        layout.addWidget(self.walk)
+        layout.addWidget(self.buttons)
+        text = self.fontMetrics().averageCharWidth()
+        self.resize(110 * text, 75 * text)
+        self._signals = Connections()
+        self._signals.make(where, "found_changed", self._show)
+        self._signals.make(QgsProject.instance(), "layersAdded", self._offer_areas)
+        self._signals.make(QgsProject.instance(), "layersRemoved", self._offer_areas)
+        self._offer_areas()
+        self._show()
+
+    def let_go(self) -> None:
+        self._signals.undo()
+        self.deleteLater()
+
+    # -- the form -----------------------------------------------------------------------------
+
+    def _build_choices(self) -> None:
+        self.area = QComboBox()
+        self.area.setObjectName("sitetie_where_next_area")
+        self.area.setToolTip("What the ranking is about: the whole site, or the polygons or lines "
+                             "of a layer, such as a haul road.")
+        self.begin = QComboBox()
+        self.begin.setObjectName("sitetie_where_next_begin")
+        self.begin.addItem("the mark paired last", LAST_PAIR)
+        self.begin.addItem("the mark that is known best", BEST_KNOWN)
+        self.area.activated.connect(self._chosen)
+        self.begin.activated.connect(self._chosen)
+
+    def _build_table(self) -> None:
+        self.table = QTableWidget(0, len(COLUMNS))
+        self.table.setObjectName("sitetie_where_next_table")
+        self.table.setHorizontalHeaderLabels(COLUMNS)
+        self.table.verticalHeader().hide()
+        self.table.setWordWrap(True)
+        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(len(COLUMNS) - 1, QHeaderView.ResizeMode.Stretch)
+        header.sectionResized.connect(lambda *_: self.table.resizeRowsToContents())
+        self.table.itemSelectionChanged.connect(self._selected)
+
+    def _button(self, words: str, name: str, slot: Callable[[], None]):
+        button = self.buttons.addButton(words, QDialogButtonBox.ButtonRole.ActionRole)
+        button.setObjectName(name)
+        button.clicked.connect(lambda *_: slot())
+        return button
+
+    def _offer_areas(self, *_: object) -> None:
+        """The whole site, and every layer of lines or polygons."""
+        self.area.clear()
+        self.area.addItem("the whole site", "")
+        for layer in QgsProject.instance().mapLayers().values():
+            if isinstance(layer, QgsVectorLayer) and layer.isValid() and layer.isSpatial() and (
+                not layer.customProperty(ROLE_PROPERTY)
+            ) and QgsWkbTypes.geometryType(layer.wkbType()) in _AREAS:
+                self.area.addItem(layer.name(), layer.id())
+        self.area.setCurrentIndex(max(0, self.area.findData(self._where.area_layer)))
+        self.begin.setCurrentIndex(max(0, self.begin.findData(self._where.walk_from)))
+
+    def _chosen(self, *_: object) -> None:
+        self._where.choose(self.begin.currentData(), self.area.currentData())
+        if self._where.busy:
+            self.now.say(COMPUTING)
+
+    # -- what was found -----------------------------------------------------------------------
+
+    def _show(self) -> None:
+        found = self._where.found
+        self.save_gpx.setEnabled(found is not None and bool(found.seek.points))
+        self.save_csv.setEnabled(self.save_gpx.isEnabled())
+        if found is None:
+            self.now.say(COMPUTING if self._where.busy else NOTHING)
+            self.walk.say("")
+            self.table.setRowCount(0)
+            return
+        self.now.say(f"Now: {found.ranked.now_words()}")
+        self.walk.say(found.seek.words())
+        self._fill(found)
+
+    def _fill(self, found: WhereNextFound) -> None:
+        points = {point.control.id: point for point in found.seek.points}
+        self.table.setRowCount(len(found.ranked.marks))
+        for row, mark in enumerate(found.ranked.marks):
+            point = points[mark.control.id]
+            said = found.ranked.words(mark).split(": ", 1)[1]
+            cells: List[str] = [
+                str(mark.rank), mark.control.id,
+                length_words(point.radius, METRE), f"no. {point.order}",
+                said[0].upper() + said[1:],
+            ]
+            for column, words in enumerate(cells):
+                item = QTableWidgetItem(words)
+                item.setToolTip(point.words(found.seek.level))
+                item.setTextAlignment(Qt.AlignmentFlag.AlignTop)
+                self.table.setItem(row, column, item)
+        self.table.resizeRowsToContents()
+
+    def _selected(self) -> None:
+        rows = {index.row() for index in self.table.selectedIndexes()}
+        self._where.select([self.table.item(row, 1).text() for row in rows])
+
+    # -- files --------------------------------------------------------------------------------
+
+    def _save_gpx(self) -> None:
+        self._save("GPX (*.gpx)", ".gpx", lambda found: seek_gpx(found.seek, found.tie))
+
+    def _save_csv(self) -> None:
+        self._save("CSV (*.csv)", ".csv", lambda found: seek_csv(found.seek))
+
+    def _save(self, kind: str, ending: str, content: Callable[[WhereNextFound], bytes]) -> None:
+        found = self._where.found
+        if found is None:
+            return
+        path, _ = QFileDialog.getSaveFileName(self, "Save the seek list", "", kind)
+        if not path:
+            return
+        path = path if path.lower().endswith(ending) else path + ending
+        try:
+            write_whole_file(path, content(found))
+        except SitetieError as error:
+            self.walk.say(str(error), alarm=True)
+            return
+        self.walk.say(f"{found.seek.words()} Saved as {path}.")
