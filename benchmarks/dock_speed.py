@@ -68,8 +68,8 @@ def measure(count: int) -> Tuple[float, float]:
     window.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, dock)
     window.resize(1366, 768)
     window.show()
-    job.set_settings(Settings(observation_crs="EPSG:4258", vertical_model="plane",
-                              tolerance_h=0.03, tolerance_v=0.045))
+    job.change("Settings", job.state.replace(units_chosen=True, settings=Settings(
+        observation_crs="EPSG:4258", vertical_model="plane", tolerance_h=0.03, tolerance_v=0.045)))
     job.add_pairs(made_up_pairs(count))
     on_map.show_results(True)
     dock.select_places((count // 2,))

@@ -57,8 +57,14 @@ class _Plane(NamedTuple):
     follow: Optional[np.ndarray]
 
 
-def site_crs_wkt(tie: "Tie", name: str = "") -> str:
+def site_crs_wkt(tie: "Tie", name: str = "", told_apart: bool = True) -> str:
     """WKT 2:2019 of the site grid, two-dimensional, in the site unit.
+
+    Parameters
+    ----------
+    told_apart : bool
+        Whether QGIS and PROJ must tell it from the CRS of every other tie. A passing one that
+        nobody keeps need not be, and ties that differ by less than PROJ sees then share it.
 
     Raises
     ------
@@ -72,7 +78,7 @@ def site_crs_wkt(tie: "Tie", name: str = "") -> str:
     near = tuple(round(value, -3) for value in tie.horizontal.centroid)
     plane = _plane_in_proj(tie.base.crs, near)
     move, shift = (0, 0), plane.shift
-    if plane.follow is not None:
+    if told_apart and plane.follow is not None:
         move = _move_of(tie.id)
         shift = shift - plane.turn @ plane.follow @ move
     rows = matrix @ plane.turn / unit.metres

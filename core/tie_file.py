@@ -14,7 +14,8 @@ import json
 import os
 import sys
 import typing
-from typing import Any, Callable, Dict, Set
+from functools import lru_cache
+from typing import Any, Callable, Dict, Optional, Set, Tuple
 
 from .errors import SitetieError, TieFileError
 from .tie import Tie
@@ -24,6 +25,10 @@ FORMAT = "sitetie-tie"
 SCHEMA_VERSION = 2
 #: Version 2 added fields that are left out where they are blank: a file of version 1 has none.
 _UPGRADES: Dict[int, Callable[[dict], dict]] = {1: lambda content: content}
+
+
+_BARE = (float, str, int, bool, type(None))
+_ALWAYS = object()
 
 
 def content_hash(tie: Tie) -> str:
@@ -112,9 +117,13 @@ def _refuse_constant(name: str):
 
 def to_plain(value: Any) -> Any:
     """Dataclasses, tuples and enums as JSON values."""
-    if dataclasses.is_dataclass(value):
-        return {field.name: to_plain(getattr(value, field.name))
-                for field in dataclasses.fields(value) if not _left_out(field, value)}
+    kind = type(value)
+    if kind in _BARE:
+        return value
+    fields = _written_fields(kind)
+    if fields is not None:
+        return {name: to_plain(getattr(value, name)) for name, blank in fields
+                if blank is _ALWAYS or getattr(value, name) != blank}
     if isinstance(value, enum.Enum):
         return value.value
     if isinstance(value, (tuple, list)):
@@ -122,9 +131,14 @@ def to_plain(value: Any) -> Any:
     return value
 
 
-def _left_out(field: dataclasses.Field, value: Any) -> bool:
-    """Whether a field that came later is blank, and therefore not written."""
-    return _is_later(field) and getattr(value, field.name) == field.default
+@lru_cache(maxsize=None)
+def _written_fields(kind: type) -> Optional[Tuple[Tuple[str, Any], ...]]:
+    """Names of a dataclass's fields, each with the value that is not written because the field
+    came later; None for another type. Kept, because a live solution is hashed with each change."""
+    if not dataclasses.is_dataclass(kind):
+        return None
+    return tuple((field.name, field.default if _is_later(field) else _ALWAYS)
+                 for field in dataclasses.fields(kind))
 
 
 def _is_later(field: dataclasses.Field) -> bool:

@@ -221,27 +221,37 @@ def _place(tie: Tie, pair: Pair) -> Tuple[float, float]:
 
 def _ellipses(tie: Tie, placed, scale: Exaggeration) -> List[Row]:
     factor = tie.region_factor(2)
-    largest: Dict[str, Tuple[float, Row]] = {}
+    shown, planes, centres = [], [], []
     for i, pair, row in placed:
         part = row.horizontal
         if part.residual is None or row.covariance is None or part.role == "idle":
             continue
         east, north, cut = scale.drawn(*part.residual)
-        plane = np.array(row.covariance)[:2, :2]
-        if cut or not np.isfinite(plane).all():
+        plane = [line[:2] for line in row.covariance[:2]]
+        if not cut and all(map(math.isfinite, plane[0] + plane[1])):
+            shown.append((i, pair, part))
+            planes.append(plane)
+            centres.append((pair.control.easting + east, pair.control.northing + north))
+    if not shown:
+        return []
+    values, axes = np.linalg.eigh(np.array(planes))
+    half = factor * np.sqrt(np.maximum(values, 0.0))
+    largest: Dict[str, int] = {}
+    for place, (_, pair, _) in enumerate(shown):
+        kept = largest.setdefault(pair.control.id, place)
+        if half[place, 1] > half[kept, 1]:
+            largest[pair.control.id] = place
+    rows = []
+    for place in largest.values():
+        i, pair, part = shown[place]
+        minor, major = half[place].tolist()
+        if major <= 0.0:
             continue
-        values, axes = np.linalg.eigh(plane)
-        half = factor * np.sqrt(np.maximum(values, 0.0))
-        if half[1] <= largest.get(pair.control.id, (0.0,))[0]:
-            continue
-        centre = np.array([pair.control.easting + east, pair.control.northing + north])
-        points = (_CIRCLE * half * scale.factor) @ axes.T + centre
-        largest[pair.control.id] = (half[1], Row(
+        points = (_CIRCLE * (half[place] * scale.factor)) @ axes[place].T + centres[place]
+        rows.append(Row(
             pair_key(pair), tuple(map(tuple, points.tolist())),
-            (i, pair.control.id, pair.observation.id, _state(part), float(half[1]),
-             float(half[0])),
-        ))
-    return [row for _, row in largest.values()]
+            (i, pair.control.id, pair.observation.id, _state(part), major, minor)))
+    return rows
 
 
 def _hull(tie: Tie) -> Tuple[Row, ...]:
