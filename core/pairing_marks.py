@@ -52,6 +52,8 @@ class MarkPairing:
         Empty when nothing is believed or it is ambiguous.
     rivals : tuple of tuple of MarkPair
         In the order of ``found.rivals``.
+    doubtful : tuple of MarkPair
+        Would fit, but may be a chance meeting.
     left_out : tuple of str
         Ids of the control points that have no position.
     """
@@ -59,6 +61,7 @@ class MarkPairing:
     found: GeometryPairing
     pairs: Tuple[MarkPair, ...]
     rivals: Tuple[Tuple[MarkPair, ...], ...]
+    doubtful: Tuple[MarkPair, ...]
     left_out: Tuple[str, ...]
 
 
@@ -68,6 +71,7 @@ def pair_marks_by_geometry(
     settings: Settings,
     *,
     names_as_hints: bool = True,
+    known: Sequence[Tuple[int, int]] = (),
     free_scale: bool = False,
     noise: Optional[float] = None,
     shots_within: float = SHOTS_WITHIN,
@@ -82,6 +86,8 @@ def pair_marks_by_geometry(
     ----------
     names_as_hints : bool
         Whether equal ids may decide between pairings that are equally good.
+    known : sequence of (control, observation)
+        Pairs made already, by their places in the lists: they decide as equal ids do.
     shots_within : float
         Observations within this distance, metres, are shots of one mark; all of them are paired.
 
@@ -90,14 +96,15 @@ def pair_marks_by_geometry(
     InputError, FrameError, Cancelled
     """
     places = control_positions(control)
-    known = np.flatnonzero(np.isfinite(places).all(axis=1))
-    _refuse_same_place(control, places, known)
+    usable = np.flatnonzero(np.isfinite(places).all(axis=1))
+    _refuse_same_place(control, places, usable)
     groups, middles = _marks(_on_plane(observations, settings), shots_within)
-    placed = places[known] * settings.site_length.metres
+    control_names, observed_names = _names(
+        control, observations, usable, groups, names_as_hints, known)
+    placed = places[usable] * settings.site_length.metres
     found = pair_by_geometry(
         placed, middles, free_scale=free_scale, noise=noise, progress=progress,
-        control_names=[control[i].id for i in known] if names_as_hints else None,
-        observed_names=[observations[group[0]].id for group in groups] if names_as_hints else None,
+        control_names=control_names, observed_names=observed_names,
     )
 
     def expanded(
@@ -107,7 +114,7 @@ def pair_marks_by_geometry(
             return ()
         laid = transform.apply(middles)
         return tuple(
-            MarkPair(int(known[c]), shot, float(np.hypot(*(placed[c] - laid[o]))), float(p))
+            MarkPair(int(usable[c]), shot, float(np.hypot(*(placed[c] - laid[o]))), float(p))
             for (c, o), p in zip(pairs, sure) for shot in groups[o]
         )
 
@@ -115,8 +122,23 @@ def pair_marks_by_geometry(
         found, expanded(found.pairs, found.transform, found.pair_confidence),
         tuple(expanded(rival.pairs, rival.transform, [math.nan] * rival.count)
               for rival in found.rivals),
-        tuple(point.id for i, point in enumerate(control) if i not in set(known.tolist())),
+        expanded(found.doubtful, found.transform, [math.nan] * len(found.doubtful)),
+        tuple(point.id for point in control if not point.has_position),
     )
+
+
+def _names(
+    control: Sequence[Control], observations: Sequence[Observation], usable: np.ndarray,
+    groups: Sequence[Sequence[int]], ids: bool, known: Sequence[Tuple[int, int]],
+) -> Tuple[List[str], List[str]]:
+    """Names of the points: ids where they may be used, and one of their own for known pairs."""
+    of_control = {i: control[i].id if ids else "" for i in usable.tolist()}
+    of_groups = [observations[group[0]].id if ids else "" for group in groups]
+    for number, (point, shot) in enumerate(known):
+        for place, group in enumerate(groups):
+            if shot in group and point in of_control:
+                of_control[point] = of_groups[place] = f"\0{number}"
+    return list(of_control.values()), of_groups
 
 
 def _on_plane(observations: Sequence[Observation], settings: Settings) -> np.ndarray:
@@ -130,9 +152,11 @@ def _on_plane(observations: Sequence[Observation], settings: Settings) -> np.nda
     return np.stack(base.to_base(latitude, longitude, np.nan_to_num(height)), axis=-1)
 
 
-def _refuse_same_place(control: Sequence[Control], places: np.ndarray, known: np.ndarray) -> None:
+def _refuse_same_place(
+    control: Sequence[Control], places: np.ndarray, usable: np.ndarray
+) -> None:
     seen: dict = {}
-    for i in known.tolist():
+    for i in usable.tolist():
         first = seen.setdefault(tuple(places[i]), i)
         if first != i:
             raise InputError(

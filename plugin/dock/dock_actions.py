@@ -21,8 +21,8 @@ NEARNESS = "Nearness needs a rough solution."
 class DockActions(QObject):
     """The actions; whoever does the work connects their ``triggered``.
 
-    `pair_on_map`, `type_position`, `pair_by_ids`, `pair_by_nearest`, `show_on_map`,
-    `residuals_on_map`, `where_next` and `confidence_surface` belong to the map side.
+    `pair_on_map`, `type_position`, `pair_by_ids`, `pair_by_geometry`, `pair_by_nearest`,
+    `show_on_map`, `residuals_on_map`, `where_next` and `confidence_surface` belong to the map side.
     """
 
     def __init__(self, job: Job, parent: QWidget) -> None:
@@ -44,6 +44,9 @@ class DockActions(QObject):
             "pair_by_nearest", "By nearest…",
             "Once there is a rough solution, pair each control point with the observation next "
             "to it.", "mActionMeasure")
+        self.pair_by_geometry = self._action(
+            "pair_by_geometry", "By geometry…",
+            "Pair what fits by its geometry alone, without ids.", "mActionNodeTool")
         self.pair_from_table = self._action(
             "pair_from_table", "From a table…",
             "Bring in pairs from a text file or a table layer.", "mActionOpenTable")
@@ -112,6 +115,7 @@ class DockActions(QObject):
         choose = "Choose the two layers under Layers first."
         self._offer(self.pair_on_map, layers, choose)
         self._offer(self.pair_by_ids, layers, choose)
+        self._offer(self.pair_by_geometry, layers, choose)
         self._offer(self.pair_by_nearest, layers and tie is not None,
                     f"{NEARNESS} {more_marks(state)}".strip() if layers else choose)
         self._offer(self.type_position, True, "")
@@ -164,7 +168,7 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
     pair.setPopupMode(QToolButton.ToolButtonPopupMode.MenuButtonPopup)
     pair.setMenu(_menu(pair, "sitetie_pair_ways", (
         actions.pair_on_map, actions.type_position, None, actions.pair_by_ids,
-        actions.pair_by_nearest, None, actions.pair_from_table)))
+        actions.pair_by_geometry, actions.pair_by_nearest, None, actions.pair_from_table)))
     bar.addWidget(pair)
     bar.addSeparator()
     bar.addAction(actions.undo)

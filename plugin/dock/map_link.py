@@ -7,6 +7,7 @@ from qgis.PyQt.QtCore import QObject
 
 from ..job.job import Job
 from ..map.controller import MapController
+from ..map.suspect_moves import SuspectMoves
 from .dock import SitetieDock
 
 #: Topic of what the pairing tool says in the dock.
@@ -24,12 +25,15 @@ class MapLink(QObject):
         actions.pair_on_map.triggered.connect(self._pair)
         actions.type_position.triggered.connect(lambda: self.map.type_position())
         actions.pair_by_ids.triggered.connect(lambda: self.map.pair_by_ids())
+        actions.pair_by_geometry.triggered.connect(lambda: self.map.pair_by_geometry())
         actions.pair_by_nearest.triggered.connect(lambda: self.map.pair_by_nearest())
         actions.confidence_surface.triggered.connect(lambda: self.map.make_confidence_surface())
         actions.show_on_map.triggered.connect(lambda: self.map.zoom_to(dock.selected_places()))
         actions.residuals_on_map.triggered.connect(self.map.show_results)
         actions.where_next.triggered.connect(self.map.show_where_next)
         dock.pairs_chosen.connect(self.map.select)
+        self.moves = SuspectMoves(job, iface.mapCanvas())
+        dock.pairs.card.previewed.connect(self.moves.show)
         self.map.pairing_changed.connect(actions.pair_on_map.setChecked)
         self.map.results_changed.connect(actions.residuals_on_map.setChecked)
         self.map.where_next_changed.connect(actions.where_next.setChecked)
@@ -56,4 +60,6 @@ class MapLink(QObject):
 
     def let_go(self) -> None:
         """Undo everything on the map."""
+        self._dock.pairs.card.previewed.disconnect(self.moves.show)
+        self.moves.show(())
         self.map.let_go()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Iterable, List, Optional, Tuple
+from typing import Iterable, List, Optional, Sequence, Tuple
 
 from qgis.core import QgsTask
 from qgis.gui import QgsMapCanvas, QgsMapTool
@@ -15,10 +15,12 @@ from ..job.job import Job
 from .confidence_dialog import ConfidenceDialog
 from .confidence_layers import ConfidenceLayers
 from .connections import Connections
+from .geometry_dialog import GeometryDialog
 from .id_rule_dialog import IdRuleDialog
 from .map_marks import Kind, MapMarks
 from .nearest_dialog import NearestDialog
 from .pair_finder import PairFinder
+from .pairing_sketch import PairingSketch, sketched
 from .pairing_tool import PairingTool
 from .result_layers import ResultLayers
 from .typing_dialog import TypingDialog
@@ -118,6 +120,20 @@ class MapController(QObject):
             self.said.emit("Nearness needs a rough solution, and there is none yet.")
         elif read is not None:
             self._open(NearestDialog(self._job, tie, *read, self._window))
+
+    def pair_by_geometry(self) -> None:
+        """Offer the pairs that the geometry of the two layers gives, without ids."""
+        read = self._read_both()
+        if read is None:
+            return
+        sketch = PairingSketch(self._canvas)
+
+        def show(pairs: Sequence[Tuple[Control, Observation]]) -> None:
+            sketch.show_pairs(sketched(pairs, self.marks.named(Kind.CONTROL),
+                                       self.marks.named(Kind.OBSERVATION)))
+
+        self._open(GeometryDialog(self._job, *read, show, self._window))
+        sketch.remove()
 
     def _read_both(self) -> Optional[Tuple[List[Control], List[Observation]]]:
         """All control points and observations; says why where they cannot be read."""
