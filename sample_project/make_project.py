@@ -3,8 +3,8 @@
 
     python3 sample_project/make_project.py [FOLDER]
 
-Needs QGIS's Python bindings. Run make_sample.py and make_layers.py first. FOLDER is where the
-`quarry` folder lies, by default beside this file; the project is written into it.
+Needs QGIS's Python bindings. Run make_sample.py, make_layers.py and make_ortho.py first. FOLDER is
+where the `quarry` folder lies, by default beside this file; the project is written into it.
 """
 
 from __future__ import annotations
@@ -22,9 +22,11 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsLayerTreeGroup,
     QgsLineSymbol,
+    QgsMapLayer,
     QgsMarkerSymbol,
     QgsPalLayerSettings,
     QgsProject,
+    QgsRasterLayer,
     QgsRectangle,
     QgsReferencedRectangle,
     QgsRendererCategory,
@@ -97,6 +99,7 @@ def build(project: QgsProject, quarry: Path) -> QgsMapCanvas:
     root = project.layerTreeRoot()
     gnss = root.addGroup("GNSS (ETRF2000)")
     site = root.addGroup("Site grid (no CRS yet)")
+    drone = root.addGroup("Drone (ETRS89 / UTM 33N)")
     tables = root.addGroup("Pair tables")
     control_uri = _csv(quarry / "control.csv", "xField=easting&yField=northing&zField=elevation")
     shots_uri = _csv(
@@ -110,6 +113,8 @@ def build(project: QgsProject, quarry: Path) -> QgsMapCanvas:
     _add(project, gnss, QgsVectorLayer(shots_uri, "Shots at marks", "delimitedtext"), _shots)
     topo = QgsVectorLayer(str(quarry / "topo_points.gpkg"), "Topo points", "ogr")
     _add(project, gnss, topo, _topo)
+    ortho = QgsRasterLayer(str(quarry / "ortho.tif"), "Orthophoto", "gdal")
+    _add(project, drone, ortho, None)
     for name, title in (
         ("pairs_first_two", "Pairs, day 1"),
         ("pairs", "Pairs as observed"),
@@ -135,8 +140,8 @@ def _csv(path: Path, options: str) -> str:
 
 
 def _add(
-    project: QgsProject, group: QgsLayerTreeGroup, layer: QgsVectorLayer, dress
-) -> QgsVectorLayer:
+    project: QgsProject, group: QgsLayerTreeGroup, layer: QgsMapLayer, dress
+) -> QgsMapLayer:
     if not layer.isValid():
         sys.exit(f"{layer.name()} cannot be opened: {layer.source()}")
     if dress is not None:
