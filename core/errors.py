@@ -103,3 +103,7 @@ class Cancelled(SitetieError):  # noqa: N818 (not a fault: the person asked for 
     def __init__(self, what: str = "Stopped before the end; nothing was written.",
                  remedy: str = "", **place: object) -> None:
         super().__init__(what, remedy, **place)  # type: ignore[arg-type]
+
+
+class BookError(SitetieError):
+    """A site book is damaged, foreign, busy, or newer than this version can read."""
