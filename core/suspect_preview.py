@@ -32,6 +32,15 @@ class PreviewRow:
 
 
 @dataclass(frozen=True)
+class Move:
+    """Where a correction takes a mark: latitude and longitude before and after, degrees."""
+
+    name: str
+    start: Tuple[float, float]
+    end: Tuple[float, float]
+
+
+@dataclass(frozen=True)
 class Preview:
     """Before and after a suspect is put right.
 
@@ -41,6 +50,8 @@ class Preview:
         In the order of the pairs.
     horizontal, vertical : (before, after)
         Root mean square of the fit pairs' residuals; None without redundancy or solution.
+    moves : tuple of Move
+        Positions that are corrected: of an observation, or of a control point as GNSS would see it.
     problem : str
         Why the corrected pairs cannot be solved; blank when they can.
     """
@@ -48,6 +59,7 @@ class Preview:
     rows: Tuple[PreviewRow, ...]
     horizontal: Tuple[Size, Size]
     vertical: Tuple[Size, Size]
+    moves: Tuple[Move, ...] = ()
     problem: str = ""
 
 
@@ -78,7 +90,32 @@ def preview(pairs: Sequence[Pair], settings: Settings, suspect: Suspect,
         ) for i, (before, after) in enumerate(zip(pairs, after_pairs))
     )
     return Preview(rows, *((_rms(now, side), _rms(then, side, unit)) for side, unit in units),
-                   problem=problem)
+                   moves=_moves(pairs, after_pairs, then), problem=problem)
+
+
+def _moves(before: Sequence[Pair], after: Sequence[Pair], then: Optional[Tie]) -> Tuple[Move, ...]:
+    """The corrected positions; a control point's by the tie of the corrected pairs."""
+    found = []
+    for old, new in zip(before, after):
+        start, end = (_seen(pair) for pair in (old, new))
+        if start == end and then is not None and new.control.has_position:
+            start, end = (_expected(pair, then) for pair in (old, new))
+        if start != end and start is not None and end is not None:
+            found.append(Move(new.name, start, end))
+    return tuple(found)
+
+
+def _seen(pair: Pair) -> Optional[Tuple[float, float]]:
+    return pair.observation.latitude, pair.observation.longitude
+
+
+def _expected(pair: Pair, tie: Tie) -> Optional[Tuple[float, float]]:
+    """Where a tie expects the control point of a pair; None where it cannot say."""
+    try:
+        latitude, longitude, _ = tie.to_geodetic(pair.control.easting, pair.control.northing)
+    except SitetieError:
+        return None
+    return float(latitude), float(longitude)
 
 
 def put_right(

@@ -37,9 +37,12 @@ class SuspectCard(QFrame):
     -------
     put_right
         A sentence on what was done.
+    previewed : tuple of Move
+        Positions that the suspect shown would correct; none while no suspect is shown.
     """
 
     put_right = pyqtSignal(str)
+    previewed = pyqtSignal(tuple)
 
     def __init__(self, job: Job, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
@@ -90,6 +93,8 @@ class SuspectCard(QFrame):
             self.choice.blockSignals(False)
             self._show_chosen()
         self.setVisible(bool(suspects))
+        if not suspects:
+            self.previewed.emit(())
 
     @property
     def chosen(self) -> Optional[Suspect]:
@@ -108,6 +113,7 @@ class SuspectCard(QFrame):
         possible = suspect.cause not in NOTHING_TO_DO and _changes(suspect, state)
         self.bars.setVisible(possible)
         self.bars.show_preview(found, state.settings)
+        self.previewed.emit(found.moves)
         self.apply.setVisible(possible)
         self.apply.setText(_button(suspect, state))
         self.apply.setToolTip(_tip(suspect, state))

@@ -8,6 +8,8 @@ from typing import Iterator
 
 import numpy as np
 import pytest
+from qgis.core import QgsCoordinateReferenceSystem
+from qgis.gui import QgsRubberBand
 from qgis.PyQt.QtCore import Qt, QUrl
 
 from sitetie.core import Role, find_suspects, solve
@@ -214,3 +216,37 @@ def test_a_corrected_pair_is_marked_in_the_table(quarry: Bench) -> None:
     quarry.click(quarry.widget("suspect_apply"))
     assert marked() == ["ST-K08"]
     assert "Undo takes it back" in quarry.dock.status.label.text()
+
+
+def test_the_map_shows_where_the_mark_would_go(quarry: Bench) -> None:
+    canvas = quarry.iface.mapCanvas()
+    canvas.setDestinationCrs(QgsCoordinateReferenceSystem("EPSG:7931"))
+
+    def lines() -> list:
+        """All on the canvas but those of the pairing tool, which are empty."""
+        return [item for item in canvas.scene().items()
+                if isinstance(item, QgsRubberBand) and not item.asGeometry().isEmpty()]
+
+    quarry.dock.select_control("K01")
+    assert lines() == []
+    quarry.dock.select_control("K08")
+    line, = lines()
+    start, end = line.asGeometry().asPolyline()
+    assert (start.y(), end.y()) == pytest.approx((48.78879484, 48.78897484), abs=1e-11)
+    assert start.x() == end.x()
+    quarry.dock.select_control("K09")  # only its height is wrong
+    assert lines() == []
+    quarry.dock.select_control("K08")
+    quarry.click(quarry.widget("suspect_apply"))
+    assert lines() == []
+
+
+def test_a_corrected_control_point_moves_to_where_gnss_would_see_it() -> None:
+    case = single_case(np.random.default_rng([4, 0]), "easting_northing_exchanged")
+    suspect = find_suspects(case.pairs, case.settings)[0]
+    found = preview(case.pairs, case.settings, suspect)
+    move, = found.moves
+    place = next(i for i, pair in enumerate(case.pairs) if pair != suspect.pairs[i])
+    seen = case.pairs[place].observation
+    assert move.end == pytest.approx((seen.latitude, seen.longitude), abs=1e-6)
+    assert move.start != pytest.approx(move.end, abs=1e-6)
