@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 import re
-from typing import List, Sequence
+from typing import List
 
 from qgis.PyQt.QtCore import QEvent, QModelIndex, QPointF, QRectF, QSize, Qt
 from qgis.PyQt.QtGui import QBrush, QColor, QFont, QPainter, QPalette, QPen
@@ -26,7 +26,7 @@ from .theme import as_number, colour
 
 BAR_HEIGHT = 6
 MARGIN = 4
-#: Size of the text where a cell has two lines, as a share of the usual one.
+#: Size of the text where a cell may have two lines, as a share of the usual one.
 SMALLER = 0.85
 
 
@@ -124,7 +124,7 @@ class VerdictDelegate(QStyledItemDelegate):
         painter.save()
         ink = QPalette.ColorRole.HighlightedText if selected else QPalette.ColorRole.Text
         painter.setPen(cell.palette.color(ink))
-        painter.setFont(verdict_font(cell.font, lines))
+        painter.setFont(verdict_font(cell.font))
         height = (cell.rect.height() - 4) / len(lines)
         left = as_number(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         for place, words in enumerate(lines):
@@ -138,6 +138,9 @@ class VerdictDelegate(QStyledItemDelegate):
 
 def verdict_lines(text: str) -> List[str]:
     """A verdict as the lines of a narrow cell, the sides named as the headings name them."""
+    only = re.fullmatch(r"(.*) \((horizontal|vertical) only\)", text)
+    if only is not None:
+        return [f"{SIDE_TITLES[only.group(2)]} {only.group(1)}"]
     lines = text.split("; ")
     if len(lines) > 1:
         for side, short in SIDE_TITLES.items():
@@ -145,11 +148,13 @@ def verdict_lines(text: str) -> List[str]:
     return lines
 
 
-def verdict_font(font: QFont, lines: Sequence[str]) -> QFont:
-    """The font in which the lines are drawn."""
+def verdict_font(font: QFont) -> QFont:
+    """The font in which verdicts are drawn."""
     font = QFont(font)
-    if len(lines) > 1:
+    if font.pointSizeF() > 0.0:
         font.setPointSizeF(SMALLER * font.pointSizeF())
+    else:  # a style sheet may give pixels
+        font.setPixelSize(round(SMALLER * font.pixelSize()))
     return font
 
 
@@ -182,12 +187,12 @@ class RoleDelegate(QStyledItemDelegate):
             QPalette.ColorRole.HighlightedText if selected else QPalette.ColorRole.Text)
         ink.setAlpha(140)
         # In the corner, where it leaves the word its room.
-        right, middle = option.rect.right() - 8.0, option.rect.bottom() - 6.0
+        right, middle = option.rect.right() - 5.0, option.rect.bottom() - 5.0
         painter.save()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setPen(QPen(ink, 1.4))
-        painter.drawPolyline(QPointF(right - 3, middle - 2), QPointF(right, middle + 1),
-                             QPointF(right + 3, middle - 2))
+        painter.drawPolyline(QPointF(right - 3, middle - 1), QPointF(right, middle + 2),
+                             QPointF(right + 3, middle - 1))
         painter.restore()
 
     def sizeHint(self, option: QStyleOptionViewItem, index: QModelIndex) -> QSize:

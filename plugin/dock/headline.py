@@ -102,4 +102,6 @@ def headline_html(line: Headline) -> str:
     for page in (LAYERS, SETTINGS):
         advice = advice.replace(f"under {page}", f'under <a href="{PAGE_LINK}{page}">{page}</a>')
     first, dot, rest = html.escape(line.standing, quote=False).partition(". ")
-    return f"<b>{first}{dot}</b>{rest} {advice}"
+    # A number stays with its unit.
+    rest = re.sub(r"(\d) (mm|m|km|ft|ppm)\b", r"\1&nbsp;\2", f"{rest} {advice}")
+    return f"<b>{first}{dot}</b>{rest}"

@@ -11,7 +11,7 @@ from qgis.PyQt.QtGui import QFontMetrics, QKeyEvent, QKeySequence
 from qgis.PyQt.QtWidgets import QAbstractItemView, QApplication, QMenu, QTableView, QWidget
 
 from ...core.pairs import Role
-from ...core.results import DOES_NOT_BELONG
+from ...core.results import CANNOT_TEST, DOES_NOT_BELONG
 from ..job.job import Job
 from ..job.state import SIDES
 from .cell_delegates import (
@@ -126,19 +126,20 @@ class PairView(QTableView):
     def _usual_width(self, place: int, column: Column) -> int:
         metrics = self.fontMetrics()
         titles = column.title.replace("{h}", "mm").replace("{v}", "mm").split("\n")
-        room = max(metrics.horizontalAdvance(words) for words in titles) + 10
+        room = max(metrics.horizontalAdvance(words) for words in titles) + 8
         if column.key == "verdict":
-            lines = [f"{SIDE_TITLES['horizontal']} {DOES_NOT_BELONG}", ""]
-            font = QFontMetrics(verdict_font(self.font(), lines))
-            return max(room, font.horizontalAdvance(lines[0]) + 2 * MARGIN + 2)
+            lines = [f"{SIDE_TITLES['horizontal']} {verdict}"
+                     for verdict in (DOES_NOT_BELONG, CANNOT_TEST)]
+            font = QFontMetrics(verdict_font(self.font()))
+            return max(room, *(font.horizontalAdvance(line) + 2 * MARGIN + 1 for line in lines))
         if column.key in ("control", "observation"):
             widest = metrics.horizontalAdvance(WIDEST_ID)
             ids = (self.pairs.index(row, place).data() for row in range(self.pairs.rowCount()))
             known = max((metrics.horizontalAdvance(name) for name in ids), default=0)
             mark = metrics.height() + 6 if column.key == "control" else 0
-            return max(room, min(known, widest) + 10 + mark)
+            return max(room, min(known, widest) + 8 + mark)
         cell = metrics.horizontalAdvance(SAMPLES.get(column.key, "+8,888"))
-        return max(room, cell + (10 if column.value is None else 2 + MARGIN))
+        return max(room, cell + (8 if column.value is None else 2 + MARGIN))
 
     def changeEvent(self, event: QEvent) -> None:
         super().changeEvent(event)

@@ -102,4 +102,4 @@ def test_from_a_sound_tie_to_an_accepted_and_a_changed_one(qgis_app) -> None:
 )
 def test_points_are_links(points, advice: str, html: str) -> None:
     line = Headline("5 pairs fit. RMS 9 mm.", advice, LOOK, points)
-    assert headline_html(line) == f"<b>5 pairs fit. </b>RMS 9 mm. {html}"
+    assert headline_html(line) == f"<b>5 pairs fit. </b>RMS 9&nbsp;mm. {html}"

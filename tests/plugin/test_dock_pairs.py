@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Iterator
+from typing import Iterator, List
 
 import pytest
 from qgis.PyQt.QtCore import QPoint, Qt
+from qgis.PyQt.QtGui import QFontMetrics
 from qgis.PyQt.QtTest import QTest
 from qgis.PyQt.QtWidgets import (
     QAbstractButton,
@@ -20,6 +21,7 @@ from qgis.PyQt.QtWidgets import (
 
 from sitetie.core import solve
 from sitetie.core.results import DOES_NOT_BELONG
+from sitetie.plugin.dock.cell_delegates import MARGIN, verdict_font, verdict_lines
 from sitetie.plugin.dock.pair_columns import COLUMNS, KEYS
 
 from .dock_bench import Bench, bench_fixture, choose_settings, quarry_pairs, quarry_settings
@@ -270,3 +272,35 @@ def test_every_widget_of_the_dock_has_a_name_for_screen_readers(quarry: Bench) -
            if widget.objectName().startswith("sitetie")]
     assert len(own) > 25
     assert [widget.objectName() for widget in own if not named(widget)] == []
+
+
+@pytest.mark.parametrize(
+    ("verdict", "lines"),
+    [
+        ("fits", ["fits"]),
+        ("fits (horizontal only)", ["horiz. fits"]),
+        ("vertical does not belong; horizontal fits without K08",
+         ["vert. does not belong", "horiz. fits without K08"]),
+    ],
+)
+def test_a_verdict_in_a_narrow_cell(verdict: str, lines: List[str]) -> None:
+    assert verdict_lines(verdict) == lines
+
+
+@pytest.mark.parametrize("points", [10, 15])
+def test_verdicts_can_be_read_on_a_small_screen(quarry: Bench, points: int) -> None:
+    """Screen of 1366 pixels, the dock at its side, usual font and half as large again."""
+    font = quarry.dock.font()
+    font.setPointSize(points)
+    quarry.dock.setFont(font)
+    quarry.window.resize(1366, 768)
+    quarry.settle()
+    view = quarry.view
+    view.resize(560, 400)
+    column = COLUMN["verdict"]
+    assert view.columnViewportPosition(column) + view.columnWidth(column) <= 560
+    room = view.columnWidth(column) - 2 * MARGIN
+    for text in set(quarry.cells(column)):
+        lines = verdict_lines(text)
+        metrics = QFontMetrics(verdict_font(view.font()))
+        assert max(metrics.horizontalAdvance(line) for line in lines) <= room, text
