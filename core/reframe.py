@@ -228,6 +228,28 @@ def reframing(
     return dataclasses.replace(found, cautions=operation.cautions + _said(found, near))
 
 
+def near_in(crs: str, latitude: float, longitude: float) -> Tuple[float, float]:
+    """Roughly where a position lies in a CRS, as `Reframing` takes it: as if on one datum.
+
+    Raises
+    ------
+    FrameError
+        When the CRS is unknown or has no coordinates there.
+    """
+    given = parse_crs(crs, _ROLE)
+    plane = given.sub_crs_list[0] if given.is_compound else given
+    if _kind(plane) == "geographic":
+        return float(longitude), float(latitude)
+    x, y = pyproj.Transformer.from_crs(plane.geodetic_crs, plane, always_xy=True).transform(
+        longitude, latitude)[:2]
+    if not np.isfinite([x, y]).all():
+        raise FrameError(
+            f"{plane.name} has no coordinates at latitude {latitude:.5f}, longitude "
+            f"{longitude:.5f}.", "Choose a CRS that is made for the site.",
+        )
+    return float(x), float(y)
+
+
 def _said(way: Reframing, near: Tuple[float, float, float]) -> Tuple[str, ...]:
     """What a change of datum does, in a sentence."""
     assert way.operation is not None

@@ -12,7 +12,7 @@ from ..core.errors import FrameError, InputError
 from ..core.frames import transformer
 from ..core.geoid import open_geoid
 from ..core.layer_pipeline import LayerPlane, layer_plane, usual_height
-from ..core.reframe import Reframing, reframing
+from ..core.reframe import Reframing, near_in, reframing
 from ..core.site_grid import (
     Bounds,
     PlaneWay,
@@ -154,15 +154,10 @@ def _near(
     """Roughly the middle of an extent, as x, y of the raster: as if all were on one datum."""
     (west, south, east, north) = _on_site(tie, extent)
     latitude, longitude, _ = tie.to_geodetic((west + east) / 2.0, (south + north) / 2.0)
-    crs = pyproj.CRS.from_user_input(source.crs)
-    plain = pyproj.Transformer.from_crs(crs.geodetic_crs, crs, always_xy=True)
-    x, y = plain.transform(longitude, latitude)[:2]
-    if crs.is_geographic:
-        x += 360.0 * np.round((source.placed.middle[0] - x) / 360.0)
-    if not np.isfinite([x, y]).all():
-        raise InputError("The extent lies where the CRS of the raster has no coordinates.",
-                         "Check that it is in site coordinates.")
-    return float(x), float(y)
+    x, y = near_in(source.crs, latitude, longitude)
+    if pyproj.CRS.from_user_input(source.crs).is_geographic:
+        x += 360.0 * round((source.placed.middle[0] - x) / 360.0)
+    return x, y
 
 
 def _on_site(tie: Tie, extent: Tuple[Bounds, Optional[str]]) -> Bounds:

@@ -46,6 +46,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     from .seek import SeekAlgorithm
     from .site_crs import SiteCrsAlgorithm
     from .solve import SolveAlgorithm
+    from .vector import VectorAlgorithm
     from .write_landxml import WriteLandXmlAlgorithm
 
     return (
@@ -55,6 +56,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
         GeodeticAlgorithm,
         SiteCrsAlgorithm,
         RasterAlgorithm,
+        VectorAlgorithm,
         PointCloudAlgorithm,
         PlainCrsAlgorithm,
         AccuracyAlgorithm,

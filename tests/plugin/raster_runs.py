@@ -10,7 +10,7 @@ from osgeo import gdal, gdal_array, osr
 
 from sitetie.core import Tie
 from sitetie.core.layer_pipeline import usual_height
-from sitetie.core.reframe import Reframing, reframing
+from sitetie.core.reframe import Reframing, near_in, reframing
 
 
 def write_raster(
@@ -103,7 +103,7 @@ def ground(
     if middle is None:
         middle = middle_of(tie)
     latitude, longitude, _ = tie.to_geodetic(*middle)
-    near = _roughly(crs, latitude, longitude)
+    near = near_in(crs, latitude, longitude)
     way = reframing(crs, tie.settings.observation_crs, (*near, height), **frames)
     x, y, _ = (v[0] for v in way.back(
         *(np.array([v]) for v in (latitude, longitude, height))))
@@ -118,14 +118,6 @@ def middle_of(tie: Tie) -> Tuple[float, float]:
     """Site coordinates of the middle of the control."""
     unit = tie.settings.site_length.metres
     return tie.horizontal.translation[0] / unit, tie.horizontal.translation[1] / unit
-
-
-def _roughly(crs: str, latitude: float, longitude: float) -> Tuple[float, float]:
-    import pyproj
-
-    goal = pyproj.CRS(crs)
-    return pyproj.Transformer.from_crs(goal.geodetic_crs, goal, always_xy=True).transform(
-        longitude, latitude)[:2]
 
 
 def paint(
