@@ -8,7 +8,7 @@ from typing import Iterator
 
 import numpy as np
 import pytest
-from qgis.core import QgsCoordinateReferenceSystem
+from qgis.core import QgsCoordinateReferenceSystem, QgsWkbTypes
 from qgis.gui import QgsRubberBand
 from qgis.PyQt.QtCore import Qt, QUrl
 
@@ -223,9 +223,10 @@ def test_the_map_shows_where_the_mark_would_go(quarry: Bench) -> None:
     canvas.setDestinationCrs(QgsCoordinateReferenceSystem("EPSG:7931"))
 
     def lines() -> list:
-        """All on the canvas but those of the pairing tool, which are empty."""
-        return [item for item in canvas.scene().items()
-                if isinstance(item, QgsRubberBand) and not item.asGeometry().isEmpty()]
+        """Not the pairing tool's, which is empty, nor what is selected, which are points."""
+        return [item for item in canvas.scene().items() if isinstance(item, QgsRubberBand)
+                and item.asGeometry().type() == QgsWkbTypes.GeometryType.LineGeometry
+                and not item.asGeometry().isEmpty()]
 
     quarry.dock.select_control("K01")
     assert lines() == []
