@@ -211,7 +211,8 @@ class PointReader:
         self._file.close()
 
     def pieces(self, count: int) -> Iterator[np.ndarray]:
-        """All points, as (n, record_size) arrays of bytes that may be written to.
+        """All points, as (n, record_size) arrays of bytes that may be written to, each only until
+        the next one is asked for.
 
         Parameters
         ----------
@@ -220,8 +221,9 @@ class PointReader:
         """
         size, left = self.header.record_size, self.header.count
         decompressor = self._decompressor()
+        memory = np.empty((min(count, left), size), dtype=np.uint8)
         while left:
-            piece = np.empty((min(count, left), size), dtype=np.uint8)
+            piece = memory[:left]
             self._fill(piece, decompressor)
             left -= len(piece)
             yield piece
@@ -332,7 +334,7 @@ class PointWriter:
         """Write points given as (n, record_size) bytes."""
         coordinates = xyz(piece)
         for axis in range(3):
-            values = coordinates[:, axis]
+            values = coordinates[:, axis].copy()  # strided numbers are slow to go through
             self._low[axis] = min(self._low[axis], int(values.min()))
             self._high[axis] = max(self._high[axis], int(values.max()))
         returns = piece[:, 14] & (7 if self._header.point_format < 6 else 15)

@@ -15,6 +15,7 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Callable, List, Optional, Tuple
 
@@ -25,7 +26,7 @@ from .errors import Cancelled, FrameError, InputError, OutputError, SitetieError
 from .fast_grid import TOLERANCE, layer_kernel
 from .frames import parse_crs
 from .geoid import Geoid, open_geoid
-from .grid_kernel import GridKernel
+from .grid_kernel import THREADS, GridKernel
 from .las_crs import CRS_RECORDS, CloudCrs, cloud_crs, site_record
 from .las_file import (
     WAVEFORM_FORMATS,
@@ -45,6 +46,8 @@ from .whole_file import whole_file
 
 #: Points in memory at a time.
 PIECE = 500_000
+#: Points a thread takes at a time, small enough for the cache.
+BLOCK = 32_768
 #: How z is taken: as a height above the ellipsoid, or left alone.
 HEIGHTS = ("ellipsoidal", "keep")
 #: Records that index the points by their old coordinates: an octree (COPC 1.0 specification), a
@@ -167,6 +170,11 @@ class _Work:
 
     def restate(self, numbers: np.ndarray) -> None:
         """Put new numbers in place of the old ones in an (n, 3) array."""
+        blocks = [numbers[start:start + BLOCK] for start in range(0, len(numbers), BLOCK)]
+        with ThreadPoolExecutor(THREADS) as pool:
+            list(pool.map(self._restate_block, blocks))
+
+    def _restate_block(self, numbers: np.ndarray) -> None:
         scales, offsets = self.old
         given = [numbers[:, axis] * scales[axis] + offsets[axis] for axis in range(3)]
         third = self.heights(*given)
