@@ -30,7 +30,7 @@ SETTINGS
 
 unset QT_QPA_PLATFORM
 QGIS_PLUGINPATH="$PLUGINS" SITETIE_PICTURES="$FOLDER" SITETIE_JOB="$WORK/quarry.qgz" \
-    SITETIE_SCREEN="$SIZE" timeout 300 \
+    SITETIE_SCREEN="$SIZE" timeout 600 \
     xvfb-run --auto-servernum --server-args="-screen 0 ${SIZE}x24" \
     qgis --nologo --noversioncheck --profiles-path "$WORK" \
     --code "$ROOT/tools/pictures_in_window.py" >"$FOLDER/log.txt" 2>&1 || true

@@ -180,6 +180,9 @@ def steps() -> Iterator[None]:
     pictures.take("two_pairs")
     yield
 
+    where_next()
+    yield
+
     tab("Site settings")
     choose(widget("sitetie_site_unit"), "metre")
     for name, text in (("tolerance_h", "0.03"), ("tolerance_v", "0.045")):
@@ -193,7 +196,8 @@ def steps() -> Iterator[None]:
         click(widget("sitetie_nearest_pair", QWidget, dialog))
 
     in_dialog(take_all)
-    widget("sitetie_pair_button").menu().actions()[4].trigger()
+    next(action for action in widget("sitetie_pair_button").menu().actions()
+         if action.objectName() == "sitetie_pair_by_nearest").trigger()
     choose_plane()
     pictures.take("all_pairs")
     yield
@@ -240,6 +244,37 @@ def steps() -> Iterator[None]:
     while qgis.utils.plugins["sitetie"].workbench.restating.busy and time.monotonic() < end:
         wait(100)
     pictures.take("restated")
+
+
+def where_next() -> None:
+    """What two pairs promise of the rest."""
+    where = qgis.utils.plugins["sitetie"].workbench.map_link.map.where_next
+    button = next(button for button in widget("sitetie_dock_toolbar").findChildren(QToolButton)
+                  if button.defaultAction() is not None
+                  and button.defaultAction().objectName() == "sitetie_where_next")
+    click(button)
+    end = time.monotonic() + 30.0
+    while where.busy and time.monotonic() < end:
+        wait(100)
+    canvas, before = iface.mapCanvas(), iface.mapCanvas().extent()
+    layer = where.layer("seek")
+    change = QgsCoordinateTransform(
+        layer.crs(), canvas.mapSettings().destinationCrs(), QgsProject.instance())
+    shown = change.transformBoundingBox(layer.extent())
+    shown.scale(2.2)
+    # The list covers the lower half of the map.
+    shown.setYMinimum(shown.yMinimum() - 0.9 * shown.height())
+    canvas.setExtent(shown)
+    canvas.refresh()
+    dialog = widget("sitetie_where_next", QDialog)
+    place = canvas.mapToGlobal(QPoint(8, canvas.height() // 2))
+    dialog.setGeometry(place.x(), place.y(), canvas.width() - 16, canvas.height() // 2 - 8)
+    wait(600)
+    pictures.take("where_next")
+    click(button)
+    canvas.setExtent(before)
+    canvas.refresh()
+    wait(400)
 
 
 def choose_plane() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Iterator, List
 
@@ -88,6 +89,11 @@ class Bench:
 
 def quarry_settings() -> Settings:
     return Settings(**json.loads((QUARRY / "settings.json").read_text(encoding="utf-8")))
+
+
+def seeds(usual: str) -> List[int]:
+    """Seeds of the random actions: the usual ones, or those in the environment."""
+    return [int(seed) for seed in os.environ.get("SITETIE_SEEDS", usual).split(",")]
 
 
 def choose_settings(job: Job, settings: Settings) -> None:

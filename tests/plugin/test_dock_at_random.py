@@ -15,7 +15,15 @@ from qgis.PyQt.QtTest import QTest
 
 from sitetie.plugin.job.job_store import job_of_text, job_text
 
-from .dock_bench import SAMPLE, Bench, bench_fixture, choose_settings, quarry_pairs, quarry_settings
+from .dock_bench import (
+    SAMPLE,
+    Bench,
+    bench_fixture,
+    choose_settings,
+    quarry_pairs,
+    quarry_settings,
+    seeds,
+)
 
 CONTROL, SHIFT = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
 
@@ -135,7 +143,7 @@ def bench(qgis_app) -> Iterator[Bench]:
     yield from bench_fixture()
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", seeds("1,2"))
 def test_three_hundred_actions(
     bench: Bench, seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
