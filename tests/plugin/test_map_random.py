@@ -16,6 +16,7 @@ from sitetie.core import Role
 from sitetie.plugin.job.state import JobState
 from sitetie.plugin.map.map_marks import Kind
 
+from .dock_bench import seeds
 from .map_bench import EVERYTHING, SAMPLE, MapBench, bench, quarry_pairs
 
 __all__ = ["bench"]
@@ -34,7 +35,7 @@ class Person:
         seldom: List[Callable] = [
             self.start, self.start, self.other_tool, self.undo, self.redo, self.role, self.select,
             self.zoom, self.take_out, self.results, self.type_position, self.by_ids,
-            self.by_nearest, self.pick_arrow, self.pick_mark, self.hide_layer, self.remove_layer,
+            self.by_nearest, self.by_geometry, self.pick_arrow, self.pick_mark, self.hide_layer, self.remove_layer,
             self.close_project, self.take_pairs, self.other_crs, self.surface, self.remove_result,
         ]
         self.actions = often * 4 + seldom
@@ -109,6 +110,9 @@ class Person:
 
     def by_nearest(self) -> None:
         self._in_dialog(self.at.controller.pair_by_nearest)
+
+    def by_geometry(self) -> None:
+        self._in_dialog(self.at.controller.pair_by_geometry)
 
     def surface(self) -> None:
         if self.at.job.tie is not None:
@@ -206,7 +210,7 @@ class Person:
         self.at.look_at(EVERYTHING)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", seeds("1,2,3"))
 def test_three_hundred_actions(bench: MapBench, seed: int) -> None:
     """The bench itself looks for errors, and for what is left on the canvas, at its end."""
     person = Person(bench, seed)
