@@ -84,15 +84,15 @@ def _parts(one, other, stray, limit: float) -> np.ndarray:
         worst = np.zeros(len(todo))
         np.maximum.at(worst, piece, strays)
         short = worst > limit
+        todo = todo[short]
         # What strays falls with the square of the number of parts.
-        factor = np.ceil(np.sqrt(worst[short] / limit) * 1.05)
-        if not np.all(factor * parts[todo[short]] <= MOST):
+        more = np.ceil(parts[todo] * np.sqrt(worst[short] / limit) * 1.05)
+        if not np.all(more <= MOST):
             raise InputError(
                 f"A segment would need more than {MOST:,} parts to stray by {limit:g} at most.",
                 "Allow a larger deviation, or check the coordinates and the CRS of the layer.",
             )
-        parts[todo[short]] *= factor.astype(int)
-        todo = todo[short]
+        parts[todo] = np.maximum(more.astype(int), parts[todo] + 1)
     return parts
 
 

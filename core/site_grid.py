@@ -10,8 +10,8 @@ import numpy as np
 
 from .errors import GeometryError, InputError
 
-#: How far a default size of cell may be rounded, as a share of it.
-ROUNDED = 0.03
+#: How far a default size of cell may be rounded, as a share of it: two digits always do.
+ROUNDED = 0.051
 #: Points along each side of a raster by which its extent on the site is found.
 ALONG = 201
 #: What a point may be off after going there and back, in cells of the raster.
@@ -133,12 +133,9 @@ def cell_at(raster: Placed, at: Tuple[float, float], there: PlaneWay) -> float:
 
 
 def rounded_cell(size: float) -> float:
-    """The number with the fewest digits within `ROUNDED` of a size."""
-    for digits in range(1, 16):
-        number = float(f"{size:.{digits - 1}e}")
-        if abs(number / size - 1.0) <= ROUNDED:
-            return number
-    raise AssertionError("fifteen digits tell any double closely enough")
+    """A size rounded to one digit, or to two where one would change it by more."""
+    short = float(f"{size:.0e}")
+    return short if abs(short / size - 1.0) <= ROUNDED else float(f"{size:.1e}")
 
 
 def site_grid(bounds: Bounds, cell: float, aligned: bool) -> SiteGrid:

@@ -13,9 +13,9 @@ import numpy as np
 from osgeo import gdal, gdal_array
 from qgis.core import QgsRasterLayer
 
-from ..core.errors import FrameError, InputError
+from ..core.errors import InputError
 from ..core.site_grid import Placed
-from .job.layer_source import crs_text
+from .layer_crs import map_crs
 
 #: Cells of "nothing" round a surface, as many as the widest interpolation reaches.
 MARGIN = 4
@@ -95,8 +95,13 @@ class RasterSource:
         return self.type in _UNSIGNED
 
 
-def open_raster(layer: Optional[QgsRasterLayer]) -> RasterSource:
+def open_raster(layer: Optional[QgsRasterLayer], short_id: str) -> RasterSource:
     """Open the file behind a raster layer.
+
+    Parameters
+    ----------
+    short_id : str
+        Of the tie through which it is to go.
 
     Raises
     ------
@@ -114,11 +119,7 @@ def open_raster(layer: Optional[QgsRasterLayer]) -> RasterSource:
     dataset = _opened(layer.source())
     if dataset is None or not dataset.RasterCount:
         raise InputError("GDAL cannot read the raster.", "Save it to a GeoTIFF first.", file=name)
-    if not layer.crs().isValid():
-        raise FrameError(
-            "The raster has no CRS, so it has no place on the earth.",
-            "Set the CRS of the layer.", file=name,
-        )
+    crs = map_crs(layer.crs(), short_id, name)
     transform = dataset.GetGeoTransform(can_return_null=True)
     if transform is None or transform[1] * transform[5] == transform[2] * transform[4]:
         raise InputError(
@@ -127,7 +128,7 @@ def open_raster(layer: Optional[QgsRasterLayer]) -> RasterSource:
             file=name,
         )
     placed = Placed(tuple(transform), dataset.RasterXSize, dataset.RasterYSize)
-    return RasterSource(name, dataset, crs_text(layer.crs()), placed)
+    return RasterSource(name, dataset, crs, placed)
 
 
 def _opened(path: str) -> Optional[gdal.Dataset]:

@@ -132,7 +132,7 @@ class RasterAlgorithm(SitetieAlgorithm):
 
         tie = Tie.load(self.parameterAsFile(parameters, TIE, context))
         layer = self.parameterAsRasterLayer(parameters, RASTER, context)
-        source = open_raster(layer)
+        source = open_raster(layer, tie.short_id)
         place = self.parameterAsOutputLayer(parameters, OUTPUT, context)
         with Outputs() as outputs, ExitStack() as held:
             try:

@@ -279,7 +279,7 @@ def test_bad_input_is_refused_in_words_and_leaves_nothing(
     ensemble = write_raster(tmp_path / "ensemble.tif", bands, place, "EPSG:4326")
     before = sorted(p.name for p in tmp_path.iterdir())
     for given, message in (
-        ({"RASTER": no_crs}, "no_crs: The raster has no CRS"),
+        ({"RASTER": no_crs}, "no_crs: It has no CRS"),
         ({"RASTER": nowhere}, "nowhere: The raster is not georeferenced"),
         ({"RASTER": ensemble}, "ensemble: The points are in WGS 84.*identical"),
         ({"COMPRESSION": "JPEG"}, "JPEG is offered for Cloud Optimized"),
