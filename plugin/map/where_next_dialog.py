@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Callable, List, Optional
 
 from qgis.core import QgsProject, QgsVectorLayer, QgsWkbTypes
-from qgis.PyQt.QtCore import Qt, pyqtSignal
+from qgis.PyQt.QtCore import Qt, QTimer, pyqtSignal
 from qgis.PyQt.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -105,7 +105,14 @@ class WhereNextDialog(QDialog):
         header = self.table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         header.setSectionResizeMode(len(COLUMNS) - 1, QHeaderView.ResizeMode.Stretch)
-        header.sectionResized.connect(lambda *_: self.table.resizeRowsToContents())
+        # Rows are as high as their words need; only afterwards is it known whether there is a
+        # scroll bar, which makes the words narrower again.
+        self._fit = QTimer(self)
+        self._fit.setSingleShot(True)
+        self._fit.timeout.connect(self.table.resizeRowsToContents)
+        header.sectionResized.connect(lambda *_: self._fit.start(0))
+        self.table.setTextElideMode(Qt.TextElideMode.ElideNone)
+        self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.table.itemSelectionChanged.connect(self._selected)
 
     def _button(self, words: str, name: str, slot: Callable[[], None]):
@@ -162,7 +169,7 @@ class WhereNextDialog(QDialog):
                 item.setToolTip(point.words(found.seek.level))
                 item.setTextAlignment(Qt.AlignmentFlag.AlignTop)
                 self.table.setItem(row, column, item)
-        self.table.resizeRowsToContents()
+        self._fit.start(0)
 
     def _selected(self) -> None:
         rows = {index.row() for index in self.table.selectedIndexes()}
