@@ -28,6 +28,8 @@ WKT_BIT = 0x10
 LASZIP = ("laszip encoded", 22204)
 _SIZE_OF_HEADER = {2: 227, 3: 235, 4: 375}
 _COMPRESSED = 0x80
+#: Of points in memory at a time, and of bytes between records and points.
+MOST_BYTES = 64 << 20
 #: How the packages that LAZ needs are got.
 GET_LAZRS = (
     'Install it into the Python that QGIS uses: python3 -m pip install "laspy[lazrs]" (on Windows '
@@ -217,11 +219,12 @@ class PointReader:
         Parameters
         ----------
         count : int
-            Points in a piece.
+            Points in a piece, fewer where they are long.
         """
         size, left = self.header.record_size, self.header.count
         decompressor = self._decompressor()
-        memory = np.empty((min(count, left), size), dtype=np.uint8)
+        count = max(1, min(count, left, MOST_BYTES // size))
+        memory = np.empty((count, size), dtype=np.uint8)
         while left:
             piece = memory[:left]
             self._fill(piece, decompressor)
@@ -258,7 +261,7 @@ class PointReader:
         at, count = struct.unpack_from("<QI", self.header.block, 235)
         end = os.fstat(self._file.fileno()).st_size
         for _ in range(count):
-            self._file.seek(at)
+            self._file.seek(min(at, end))
             head = self._file.read(60)
             size = int.from_bytes(head[20:28], "little")
             if len(head) < 60 or at + 60 + size > end:
@@ -408,8 +411,10 @@ def _read_header(file: BinaryIO) -> Header:
     for _ in range(records):
         found.append(_read_record(file))
     gap = start - file.tell()
-    if gap < 0:
-        raise InputError("Its points are said to start within its header.", "Repair the file.")
+    if not 0 <= gap <= MOST_BYTES:
+        raise InputError(f"Its points are said to start at byte {start}, {abs(gap)} bytes "
+                         f"{'before' if gap < 0 else 'after'} the end of its header.",
+                         "Repair the file.")
     header = Header(block, tuple(found), file.read(gap), bool(block[104] & _COMPRESSED))
     least = RECORD_SIZES.get(header.point_format)
     if least is None:

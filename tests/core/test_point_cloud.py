@@ -350,7 +350,8 @@ def test_a_point_a_little_outside_the_stated_extent_is_done(tmp_path):
     (104, "<B", 4, "waveforms"), (104, "<B", 9, "waveforms"), (104, "<B", 11, "format 11"),
     (105, "<H", 12, "they need 36"), (94, "<H", 100, "too short"), (131, "<d", 0.0, "scales"),
     (179, "<d", -1e9, "extent"), (247, "<Q", 100_000, "fewer points"),
-    (96, "<I", 300, "start within its header"), (243, "<I", 9, "extended records")])
+    (96, "<I", 300, "before the end of its header"), (243, "<I", 9, "extended records"),
+    (96, "<I", 2**31, "after the end of its header"), (235, "<Q", 2**63, "extended records")])
 def test_files_that_are_damaged_or_foreign_are_refused(tmp_path, at, layout, value, words):
     write_cloud(tmp_path / "a.las", 200)
     if at == 104 and value in (4, 9):
