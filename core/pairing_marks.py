@@ -15,7 +15,7 @@ from .pairing import GeometryPairing, Progress, Transform, pair_by_geometry
 from .pairs import Control, Observation, Pair, Role
 from .settings import Settings
 from .solve import freeze_base
-from .wording import counted, listed
+from .wording import counted, listed, signed
 
 #: Observations within this distance (metres) are shots of one mark: common practice, no source.
 SHOTS_WITHIN = 0.1
@@ -197,7 +197,7 @@ def rival_lines(
                         for pair in pairs), most=most)
         lines.append(
             f"{number}: {counted(answer.count, 'mark')}, misfit {answer.rms:.3f} m, "
-            f"rotation {answer.transform.rotation:.1f}°, scale {answer.transform.scale:.6f}"
+            f"rotation {signed(answer.transform.rotation, 1)}°, scale {answer.transform.scale:.6f}"
             f"{', mirrored' if answer.transform.mirrored else ''}, "
             f"probability {100.0 * answer.probability:.1f} %: {names}")
     return lines

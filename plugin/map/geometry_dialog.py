@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Callable, List, Optional, Sequence, Tuple
 
 from qgis.core import QgsApplication
+from qgis.PyQt.QtGui import QShowEvent
 from qgis.PyQt.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -23,7 +24,7 @@ from ...core.pairing import Answer
 from ...core.pairing_marks import MarkPair, MarkPairing
 from ...core.pairs import Control, Observation
 from ...core.units import METRE
-from ...core.wording import counted, length_words, listed
+from ...core.wording import counted, length_words, listed, signed
 from ..dock.hint_label import HintLabel
 from ..job.job import Job
 from .geometry_task import GeometryTask
@@ -62,7 +63,7 @@ class GeometryDialog(PreviewDialog):
         self.answer.setObjectName("sitetie_geometry_answer")
         self.answer.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-        self.answer.setMinimumContentsLength(30)
+        self.answer.setMinimumContentsLength(40)
         self.progress = QProgressBar()
         self.progress.setAccessibleName("Share of the search that is done")
         self.stop = QPushButton("&Stop")
@@ -91,6 +92,15 @@ class GeometryDialog(PreviewDialog):
         self.answer.activated.connect(self._answer_chosen)
         self.stop.clicked.connect(self._stop)
         self._last_noise = ""
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """It opens at the right edge of the window, so that the map stays in sight."""
+        super().showEvent(event)
+        window = self.parentWidget()
+        if window is not None and not event.spontaneous():
+            corner = window.mapToGlobal(window.rect().topRight())
+            room = max(0, window.height() - self.height())
+            self.move(max(0, corner.x() - self.frameGeometry().width()), corner.y() + room // 3)
 
     # -- looking ------------------------------------------------------------------------------
 
@@ -209,10 +219,11 @@ class GeometryDialog(PreviewDialog):
             self.answer.addItem(f"choose one of {counted(len(answers), 'pairing')}…")
         for number, answer in enumerate(answers, 1):
             mirrored = ", mirrored" if answer.transform.mirrored else ""
+            turned = signed(answer.transform.rotation, 1)
             self.answer.addItem(
-                f"{number}: {counted(answer.count, 'mark')}, misfit "
-                f"{length_words(answer.rms, METRE)}, turned {answer.transform.rotation:.1f}°"
-                f"{mirrored}, probability {100.0 * answer.probability:.1f} %")
+                f"{number}: {100.0 * answer.probability:.1f} % probable, "
+                f"{counted(answer.count, 'mark')}, misfit {length_words(answer.rms, METRE)}, "
+                f"turned {turned}°{mirrored}")
         self.answer.setVisible(bool(answers))
         self._answer_label.setVisible(bool(answers))
 
