@@ -124,6 +124,8 @@ class SiteBook:
         InputError
             With a point given twice, or nothing new.
         """
+        if not control:
+            raise InputError("There are no control points to add.", "Choose some.")
         with self._act() as act:
             rows, replaced = [], []
             known = self._control_now()
@@ -169,6 +171,8 @@ class SiteBook:
         InputError
             Naming the first changed one, or when there is nothing new.
         """
+        if not observations:
+            raise InputError("There are no observations to add.", "Choose some.")
         with self._act() as act:
             known = self._observations_of({item.id for item in observations})
             rows, again, same = [], [], 0
