@@ -121,6 +121,7 @@ def fit_horizontal(
     control: np.ndarray,
     control_covariance: np.ndarray,
     settings: Settings,
+    leave_one_out: bool = True,
 ) -> HorizontalFit:
     """Solve a horizontal model from combined fit marks.
 
@@ -128,6 +129,9 @@ def fit_horizontal(
     ----------
     control, control_covariance : (m, 2), (m, 2, 2) arrays
         Site metres of the marks.
+    leave_one_out : bool
+        Whether a model that is not linear is solved again without each mark; otherwise
+        `deleted_residuals` are those of the formula for linear ones.
 
     Raises
     ------
@@ -147,7 +151,7 @@ def fit_horizontal(
             "The solution does not settle: the pairs contradict one another grossly.",
             "Look for a pair with a wrong position, and set it to idle.",
         )
-    if model == "affine" or "rotation" not in part.names or held is None:
+    if model == "affine" or "rotation" not in part.names or held is None or not leave_one_out:
         return HorizontalFit(part, step, tuple(marks), step.deleted_residuals)
     offsets = base - part.centroid
     deleted, _ = _solve_without_each(part, step, offsets, control, covariance, held)

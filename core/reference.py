@@ -373,7 +373,8 @@ def _plane_solver(reference: Reference, rows):
 
     def solve_subset(members):
         chosen = list(members)
-        fit = fit_horizontal([marks[k] for k in chosen], control[chosen], noise[chosen], settings)
+        fit = fit_horizontal([marks[k] for k in chosen], control[chosen], noise[chosen], settings,
+                             leave_one_out=False)
         part, matrix = fit.part, np.array(fit.part.matrix)
         design = part.design(arrays.base[rows])
         covariance = (matrix @ arrays.base_covariance[rows] @ matrix.T + noise
