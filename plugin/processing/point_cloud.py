@@ -38,7 +38,7 @@ class PointCloudAlgorithm(SitetieAlgorithm):
         "site elevation by the vertical part of the tie, shift or tilted plane and geoid, or stays "
         "as it is. All other dimensions, extra bytes and records stay byte for byte.\n\n"
         "The CRS of the cloud is replaced by that of the site, in WKT. Only LAS 1.4 can name it: "
-        "LAS 1.2 and 1.3 become 1.4, with the point format they had. Programs on PROJ read it; "
+        "LAS 1.2 and 1.3 become 1.4, with the point format they had. Programs on PROJ can read it; "
         "others may show the cloud without a CRS. Scale and offset are chosen anew: as fine as "
         "they were, in the site unit. Indexes of the points by their place (COPC) are left out.\n\n"
         "Clouds with waveforms are refused, because the directions of the pulses would have to be "
