@@ -9,15 +9,16 @@ the base, that leaves less than 1e-7 m anywhere on a national grid.
 Programs on PROJ call two CRSs equal whose numbers agree to 1e-10 of their size, 0.5 mm in a
 northing of 5000 km, and QGIS then takes the one for the other. So the false origin of the base is
 moved by whole metres made from the hash of the tie, and the affine numbers undo it: the same grid,
-and never equal to that of another tie. (PROJ 9.1 cannot move that of a south-orientated
-projection; it stays there.)
+and never equal to that of another tie. It stays where it is where PROJ does not follow: under axes
+other than easting and northing, in a Krovak, which its releases move in opposite directions, and in
+the New Zealand Map Grid.
 """
 
 from __future__ import annotations
 
 import re
 from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple, Optional, Tuple
+from typing import TYPE_CHECKING, NamedTuple, Tuple
 
 import numpy as np
 import pyproj
@@ -47,14 +48,13 @@ class _Plane(NamedTuple):
     ----------
     turn : (2, 2) array
     shift : (2,) array, metres
-    follow : (2, 2) array or None
-        What a move of the false origin adds to PROJ's coordinates, per metre; None where it
-        cannot be moved.
+    movable : bool
+        Whether a move of the false origin adds just that to PROJ's coordinates.
     """
 
     turn: np.ndarray
     shift: np.ndarray
-    follow: Optional[np.ndarray]
+    movable: bool
 
 
 def site_crs_wkt(tie: "Tie", name: str = "", told_apart: bool = True) -> str:
@@ -77,10 +77,8 @@ def site_crs_wkt(tie: "Tie", name: str = "", told_apart: bool = True) -> str:
     # To the kilometre: ties of one site then share the answer, which takes PROJ a while.
     near = tuple(round(value, -3) for value in tie.horizontal.centroid)
     plane = _plane_in_proj(tie.base.crs, near)
-    move, shift = (0, 0), plane.shift
-    if told_apart and plane.follow is not None:
-        move = _move_of(tie.id)
-        shift = shift - plane.turn @ plane.follow @ move
+    move = _move_of(tie.id) if told_apart and plane.movable else (0, 0)
+    shift = plane.shift - move
     rows = matrix @ plane.turn / unit.metres
     first = (offset + matrix @ shift) / unit.metres
     numbers = (first[0], rows[0, 0], rows[0, 1], first[1], rows[1, 0], rows[1, 1])
@@ -176,17 +174,19 @@ def _plane_in_proj(base: str, centre: Tuple[float, float]) -> _Plane:
     those defined with other axes.
     """
     for around in (centre, _middle(base)):
-        ours = np.array(around) + 2000.0 * np.array([[0, 0], [1, 0], [0, 1], [2, 3], [-3, 1]])
-        geodetic = transformer(projection_alone(base)).transform(
-            ours[:, 0], ours[:, 1], np.zeros(len(ours)), direction="INVERSE"
-        )[:2]
+        near = np.array(around) + 2000.0 * np.array([[0, 0], [1, 0], [0, 1], [2, 3], [-3, 1]])
+        zero = np.zeros(len(near))
+        way = transformer(projection_alone(base))
+        geodetic = way.transform(near[:, 0], near[:, 1], zero, direction="INVERSE")[:2]
+        # Forth again: PROJ's way back from some projections is off by a millimetre.
+        ours = np.stack(way.transform(*geodetic, zero)[:2], axis=1)
         theirs = _proj_plane(base, geodetic, (0, 0))
         for turn in _signed_orders():
             shift = (ours - theirs @ turn.T).mean(axis=0)
             miss = np.abs(theirs @ turn.T + shift - ours).max()
             if miss < PLANE_AGREEMENT:
-                return _Plane(turn, np.where(np.abs(shift) < PLANE_AGREEMENT, 0.0, shift),
-                              _follow(base, geodetic, theirs))
+                movable = bool((turn == np.eye(2)).all()) and _movable(base, geodetic, theirs)
+                return _Plane(turn, np.where(np.abs(shift) < PLANE_AGREEMENT, 0.0, shift), movable)
     raise FrameError(
         f"PROJ cannot derive a site CRS from {_base_in_metres(base).name}.",
         "Solve the tie over another base projection, or leave it out for a local one.",
@@ -204,14 +204,15 @@ def _middle(base: str) -> Tuple[float, float]:
         (west + east) / 2.0, (area.south + area.north) / 2.0, 0.0)[:2]
 
 
-def _follow(base: str, geodetic, plane: np.ndarray) -> Optional[np.ndarray]:
+def _movable(base: str, geodetic, plane: np.ndarray) -> bool:
+    if "Krovak" in _base_in_metres(base).coordinate_operation.method_name:
+        return False
     try:
-        moved = [_proj_plane(base, geodetic, move) - plane for move in ((1000, 0), (0, 1000))]
+        added = [_proj_plane(base, geodetic, move) - plane - move
+                 for move in ((1000, 0), (0, 1000))]
     except pyproj.exceptions.ProjError:
-        return None
-    follow = np.stack([added.mean(axis=0) for added in moved], axis=1) / 1000.0
-    whole = np.round(follow)
-    return whole if np.abs(follow - whole).max() < 1e-9 and abs(np.linalg.det(whole)) == 1 else None
+        return False
+    return bool(np.abs(added).max() < PLANE_AGREEMENT)
 
 
 def _proj_plane(base: str, geodetic, move: Move) -> np.ndarray:
