@@ -104,12 +104,11 @@ class NextControl:
 
     def words(self, mark: NextMark) -> str:
         """What a candidate would bring, in a sentence."""
-        worst = {side: found.worst for side, found in mark.uncertainty.items()}
-        said = [*self._falls(mark), *_blunder_words(mark, self.units),
-                _unseen_words(mark.reliability, self.units, worst)]
-        return f"{mark.control.id}: {'; '.join(filter(None, said))}."
+        said = "; ".join(filter(None, (self.falls(mark), self.blunders(mark))))
+        return f"{mark.control.id}: {said}."
 
-    def _falls(self, mark: NextMark) -> List[str]:
+    def falls(self, mark: NextMark) -> str:
+        """How far the worst uncertainty falls, as a part of a sentence."""
         falls, small = [], []
         for side, called in (("horizontal", "position"), ("vertical", "elevation")):
             before, after = self.uncertainty.get(side), mark.uncertainty.get(side)
@@ -122,8 +121,15 @@ class NextControl:
             else:
                 small.append(f"{called} stays at {old}")
         if falls:
-            return [f"worst-case {' and '.join(falls)} over {self.area.name}"]
-        return [f"hardly changes the worst case over {self.area.name} ({', '.join(small)})"]
+            return f"worst-case {' and '.join(falls)} over {self.area.name}"
+        return f"hardly changes the worst case over {self.area.name} ({', '.join(small)})"
+
+    def blunders(self, mark: NextMark) -> str:
+        """What becomes of blunders, as a part of a sentence; blank when there is no news."""
+        worst = {side: found.worst for side, found in mark.uncertainty.items()}
+        said = [*_blunder_words(mark, self.units),
+                _unseen_words(mark.reliability, self.units, worst)]
+        return "; ".join(filter(None, said))
 
     def now_words(self) -> str:
         """The present state, in sentences."""

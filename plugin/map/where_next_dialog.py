@@ -31,7 +31,7 @@ from .memory_layer import ROLE_PROPERTY
 from .where_next import BEST_KNOWN, LAST_PAIR, WhereNext
 from .where_next_rows import WhereNextFound
 
-COLUMNS = ("Next", "Mark", "Look within", "Walk", "What it would bring")
+COLUMNS = ("Next", "Mark", "Look within", "Walk", "Uncertainty", "Blunders")
 NOTHING = "There is no solution yet, so nothing can be predicted."
 COMPUTING = "Computing…"
 _AREAS = (QgsWkbTypes.GeometryType.LineGeometry, QgsWkbTypes.GeometryType.PolygonGeometry)
@@ -104,7 +104,8 @@ class WhereNextDialog(QDialog):
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         header = self.table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
-        header.setSectionResizeMode(len(COLUMNS) - 1, QHeaderView.ResizeMode.Stretch)
+        for column in (COLUMNS.index("Uncertainty"), COLUMNS.index("Blunders")):
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.Stretch)
         # Rows are as high as their words need; only afterwards is it known whether there is a
         # scroll bar, which makes the words narrower again.
         self._fit = QTimer(self)
@@ -158,11 +159,10 @@ class WhereNextDialog(QDialog):
         self.table.setRowCount(len(found.ranked.marks))
         for row, mark in enumerate(found.ranked.marks):
             point = points[mark.control.id]
-            said = found.ranked.words(mark).split(": ", 1)[1]
             cells: List[str] = [
                 str(mark.rank), mark.control.id,
                 length_words(point.radius, METRE), f"no. {point.order}",
-                said[0].upper() + said[1:],
+                *map(_sentence, (found.ranked.falls(mark), found.ranked.blunders(mark))),
             ]
             for column, words in enumerate(cells):
                 item = QTableWidgetItem(words)
@@ -197,3 +197,7 @@ class WhereNextDialog(QDialog):
             self.walk.say(str(error), alarm=True)
             return
         self.walk.say(f"{found.seek.words()} Saved as {path}.")
+
+
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}." if words else ""

@@ -188,8 +188,9 @@ def test_the_dialog_says_what_each_would_bring(shown: MapBench) -> None:
     for row, mark in enumerate(ranked.marks):
         assert dialog.table.item(row, 0).text() == str(mark.rank)
         assert dialog.table.item(row, 1).text() == mark.control.id
-        said = dialog.table.item(row, 4).text()
-        assert f"{mark.control.id}: {said[0].lower()}{said[1:]}" == ranked.words(mark)
+        said = [dialog.table.item(row, column).text() for column in (4, 5)]
+        said = "; ".join(words[0].lower() + words[1:-1] for words in said if words)
+        assert f"{mark.control.id}: {said}." == ranked.words(mark)
     assert "a walk of" in dialog.walk.words
 
 
