@@ -72,6 +72,9 @@ class SitetieDock(QgsDockWidget):
         self.tabs = QTabWidget()
         self.tabs.setObjectName("sitetie_tabs")
         self.tabs.setDocumentMode(True)
+        # All pages stay in sight: with large text and wide tabs their titles are shortened.
+        self.tabs.setUsesScrollButtons(False)
+        self.tabs.setElideMode(Qt.TextElideMode.ElideRight)
         for page, words in (
             (scrolling(self.layers), LAYERS), (self.solution, SOLUTION),
             (scrolling(self.settings), SETTINGS), (self.accepted, ACCEPTED),
@@ -166,7 +169,11 @@ class SitetieDock(QgsDockWidget):
         if way in pages:
             self.show_page(pages[way])
         else:
-            getattr(self.actions_, way).trigger()
+            action = getattr(self.actions_, way)
+            if action.isEnabled():
+                action.trigger()
+            else:  # the tip says why not
+                self.say(action.toolTip())
 
     def _start_over(self) -> None:
         self._job.change("Start over", self._job.state.replace(pairs=()))

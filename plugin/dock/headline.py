@@ -10,6 +10,7 @@ from ...core.errors import SitetieError
 from ...core.headline import GOOD, LOOK, Headline, headline
 from ...core.pairs import Role
 from ...core.tie import Tie
+from ...core.wording import counted
 from ..job.state import AcceptedTie, JobState
 from .pages import LAYERS, PAGE_LINK, SETTINGS
 
@@ -35,7 +36,7 @@ def dock_headline(
     line = headline(state.pairs, tie, problem)
     if tie is None:
         more = more_marks(state)
-        return Headline(line.standing, more, LOOK) if more else line
+        return Headline(f"{counted(len(state.pairs), 'pair')}.", more, LOOK) if more else line
     if not state.units_chosen:
         return Headline(line.standing, f"{UNITS_FIRST}: until then it is taken for metres.", LOOK)
     same = accepted_as(state, tie)

@@ -47,6 +47,7 @@ class HeadlineBar(QFrame):
         self.label.setObjectName("sitetie_headline")
         self.label.setAccessibleName("Where the work stands")
         self.label.setWordWrap(True)
+        self.label.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.label.setTextFormat(Qt.TextFormat.RichText)
         self.label.setTextInteractionFlags(
             Qt.TextInteractionFlag.LinksAccessibleByMouse
@@ -57,6 +58,11 @@ class HeadlineBar(QFrame):
         layout.setContentsMargins(8, 6, 8, 6)
         layout.addWidget(self.mark, 0, Qt.AlignmentFlag.AlignTop)
         layout.addWidget(self.label, 1)
+        self._keep_two_lines()
+
+    def _keep_two_lines(self) -> None:
+        """What stands below must not jump whenever the words fit on one line."""
+        self.label.setMinimumHeight(2 * self.label.fontMetrics().lineSpacing())
 
     def show_line(self, line: Headline) -> None:
         self._tone = line.tone
@@ -80,3 +86,7 @@ class HeadlineBar(QFrame):
         super().changeEvent(event)
         if event.type() == QEvent.Type.PaletteChange and hasattr(self, "mark"):
             self._draw_mark()
+        if event.type() in (QEvent.Type.FontChange, QEvent.Type.StyleChange) and (
+            hasattr(self, "label")
+        ):
+            self._keep_two_lines()

@@ -46,6 +46,7 @@ class MapLink(QObject):
 
     def _pair(self, wanted: bool) -> None:
         if wanted:
+            self._dock.show_pairs()
             self.map.start_pairing()
         else:
             self.map.stop_pairing()

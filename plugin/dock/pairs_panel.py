@@ -28,7 +28,7 @@ from .suspect_search import SuspectSearch
 
 EMPTY = (
     "<p>A pair is a control point and the GNSS observation of the same mark.</p>"
-    "<ol style='margin-left:-20px'>"
+    "<ol style='margin-left:-12px'>"
     "<li style='margin-bottom:6px'>Choose the layer with the control points and the layer with "
     "the observations under <a href='layers'>Layers</a>, and the unit of the site grid under "
     "<a href='settings'>Site settings</a>.</li>"

@@ -12,6 +12,7 @@ from ...core.settings import HeldScale, Settings
 from ...core.site_scale import site_scale
 from ..job.job import Job
 from .hint_label import HintLabel
+from .quiet_combo_box import QuietComboBox
 
 FREE = "free"
 CHOICES = (
@@ -35,7 +36,7 @@ class ScaleRow(QWidget):
         self._job = job
         self._shown: object = self
         self.setObjectName("sitetie_setting_scale")
-        self.kind = QComboBox()
+        self.kind = QuietComboBox()
         self.kind.setObjectName("sitetie_scale_kind")
         self.kind.setAccessibleName("Scale")
         self.kind.setAccessibleDescription(HINT)

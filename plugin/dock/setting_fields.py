@@ -168,7 +168,7 @@ HORIZONTAL = SettingField(
      ("affine", "affine")))
 VERTICAL = _choice(
     "vertical_model", "Vertical",
-    "A shift lifts all heights alike; a plane may tilt as well, and needs three pairs not in line.",
+    "A shift lifts all heights alike; a tilted plane needs three pairs that are not in line.",
     (("shift", "shift"), ("tilted plane", "plane"), ("none: horizontal only", "")))
 SIGMAS = (
     _number("gnss_sigma_h", "GNSS, horizontal", "Assumed where an observation states none, per "

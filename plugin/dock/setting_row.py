@@ -22,6 +22,7 @@ from ...core.settings import Settings
 from ..job.job import Job
 from ..job.layer_source import crs_text
 from .hint_label import HintLabel
+from .quiet_combo_box import QuietComboBox
 from .setting_fields import SettingField
 
 
@@ -61,7 +62,7 @@ class SettingRow(QWidget):
         self.show_settings(job.state.settings)
 
     def _choice(self) -> QComboBox:
-        box = QComboBox()
+        box = QuietComboBox()
         for words, value in self.field.choices:
             box.addItem(words, value)
         box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)

@@ -23,7 +23,7 @@ from qgis.PyQt.QtWidgets import (
 from ...core.candidates import NOT_FIXED
 from ...core.errors import SitetieError
 from ...core.pairs import Control, Observation, Pair
-from ...core.wording import counted
+from ...core.wording import counted, listed
 from ..dock.hint_label import HintLabel
 from ..job.job import Job
 from .new_pairs import add_pairs, new_pair
@@ -89,9 +89,12 @@ class PreviewDialog(QDialog):
     def show_proposals(self, proposals: Sequence[Proposal], summary: str, alarm: bool) -> None:
         """Fill the table; all are ticked but shots that are worse than others of the mark."""
         self._proposals = proposals
-        self.summary.say(summary, alarm)
         spare = spare_shots(proposals, self._job.state.pairs)
-        shots = Counter(proposal.control.id for proposal in proposals)
+        shots = Counter(item.control.id for item in (*proposals, *self._job.state.pairs))
+        if spare:
+            names = listed(proposals[place].observation.id for place in sorted(spare))
+            summary = f"{summary} Not ticked: {names}.".strip()
+        self.summary.say(summary, alarm)
         self.table.blockSignals(True)
         self.table.setRowCount(len(proposals))
         for place, proposal in enumerate(proposals):

@@ -205,3 +205,9 @@ def test_what_pairing_says_ends_with_it(quarry: Bench) -> None:
     quarry.press(quarry.iface.canvas, Qt.Key.Key_Escape)
     assert not quarry.dock.actions_.pair_on_map.isChecked()
     assert quarry.dock.status.words == ""
+
+
+def test_a_link_that_cannot_be_followed_says_why(quarry: Bench) -> None:
+    page = quarry.dock.findChild(QLabel, "sitetie_no_pairs")
+    page.linkActivated.emit("pair_on_map")
+    assert quarry.dock.status.words.startswith("Choose the two layers under Layers first.")

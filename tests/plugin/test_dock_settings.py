@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Iterator
 
 import pytest
-from qgis.PyQt.QtCore import Qt
-from qgis.PyQt.QtWidgets import QComboBox, QLineEdit
+from qgis.PyQt.QtCore import QPoint, QPointF, Qt
+from qgis.PyQt.QtGui import QWheelEvent
+from qgis.PyQt.QtWidgets import QApplication, QComboBox, QLineEdit
 
 from sitetie.core import HeldScale
 from sitetie.core.site_scale import site_scale
@@ -229,3 +230,17 @@ def test_each_setting_is_explained_in_a_sentence(field) -> None:
     assert field.hint.endswith(".")
     assert 25 < len(field.hint) < 230
     assert field.label
+
+
+def test_the_wheel_changes_no_setting(bench: Bench) -> None:
+    """Whoever scrolls the page passes over the choices."""
+    settings = bench.job.state.settings
+    for name in ("site_unit", "horizontal_model", "scale_kind", "vertical_model", "sigma_basis"):
+        box = bench.widget(name)
+        box.setFocus()
+        for step in (-120, 120):
+            QApplication.sendEvent(box, QWheelEvent(
+                QPointF(5.0, 5.0), QPointF(box.mapToGlobal(QPoint(5, 5))), QPoint(),
+                QPoint(0, step), Qt.MouseButton.NoButton, Qt.KeyboardModifier.NoModifier,
+                Qt.ScrollPhase.NoScrollPhase, False))
+    assert bench.job.state.settings == settings

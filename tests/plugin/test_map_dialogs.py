@@ -71,7 +71,8 @@ def test_the_rule_that_the_ids_suggest_is_shown_with_its_pairs(bench: MapBench) 
         assert "K11=K11-1" in previewed(dialog)  # without a point on the map
         row = previewed(dialog).index("K05=K05-2")
         assert dialog.table.item(row, 2).text() == "fixed, day 2; 3 shots at K05"
-        assert dialog.summary.words == "ST-K08 has no partner by this rule."
+        assert dialog.summary.words == (
+            "ST-K08 has no partner by this rule. Not ticked: K07-0.")
         assert unticked(dialog) == ["K07=K07-0"]
         float_row = previewed(dialog).index("K07=K07-0")
         assert dialog.table.item(float_row, 2).text().startswith(
