@@ -60,34 +60,17 @@ class Group:
 def worlds_of(
     pairs: Tuple[Pair, ...], settings: Settings, reference: Optional[Reference], level: float
 ) -> Iterator[World]:
-    """Other readings of the whole set, solved; only where many pairs stand outside, or the
-    solved scale is no scale of a site. `reference` is None when no two pairs agree."""
-    if reference is not None and not _doubtful(reference):
-        return
+    """Other readings of the whole set, solved. `reference` is None when no two pairs agree.
+
+    Another scale or base may leave but one pair outside; the rest is tried only where many pairs
+    stand outside, or the solved scale is no scale of a site.
+    """
     tries: List[_Try] = []
-    mirrored = _each_control(pairs, lambda c: dataclasses.replace(
-        c, easting=c.northing, northing=c.easting))
-    tries.append(_Try("mirrored", "With easting and northing of the control list exchanged "
-                      "(or one axis flipped)", mirrored, settings))
-    for unit in UNITS.values():
-        ratio = unit.metres / settings.site_length.metres
-        if abs(ratio - 1.0) > 0.1 and unit.code != "us-ft":
-            said = f"With the control list read in {unit.plural}"
-            if unit.code != "m":
-                said += (" (international or US survey: 2 ppm apart, not to be told from these "
-                         "pairs)")
-            tries += _unit_tries(pairs, settings, said, ratio, unit.code)
-            tries += _unit_tries(pairs, settings, "With the control list taken back from a "
-                                 f"conversion to {settings.site_length.plural} that it did not "
-                                 "need", 1.0 / ratio)
-    if settings.scale is not None or settings.horizontal_model in ("rigid", "translation"):
-        free = settings.replace(scale=None, horizontal_model="similarity")
-        tries.append(_Try("grid_or_ground", "With the scale solved instead of held", pairs, free,
-                          free))
-    if settings.base_crs is not None and "Local Transverse Mercator" not in settings.base_crs:
-        local = settings.replace(base_crs=None, datum_operation=None)
-        tries.append(_Try("base_projection", "Over a local projection instead of the named one",
-                          pairs, local, local))
+    if reference is None or _doubtful(reference):
+        tries += _control_tries(pairs, settings)
+    elif not reference.outsiders():
+        return
+    tries += _setting_tries(pairs, settings)
     for cause, words, changed, changed_settings, instead in tries:
         try:
             other = make_reference(changed, changed_settings, level)
@@ -98,6 +81,36 @@ def worlds_of(
         score = other.score + math.log(CAUSES[cause].weight)
         yield World(cause, f"{words} {_agreement(other)} (now {_agreement(reference)})."
                     + _scale_words(cause, other), score, other, changed, instead)
+
+
+def _control_tries(pairs: Tuple[Pair, ...], settings: Settings) -> Iterator[_Try]:
+    """The control list read otherwise."""
+    mirrored = _each_control(pairs, lambda c: dataclasses.replace(
+        c, easting=c.northing, northing=c.easting))
+    yield _Try("mirrored", "With easting and northing of the control list exchanged (or one axis "
+               "flipped)", mirrored, settings)
+    for unit in UNITS.values():
+        ratio = unit.metres / settings.site_length.metres
+        if abs(ratio - 1.0) > 0.1 and unit.code != "us-ft":
+            said = f"With the control list read in {unit.plural}"
+            if unit.code != "m":
+                said += (" (international or US survey: 2 ppm apart, not to be told from these "
+                         "pairs)")
+            yield from _unit_tries(pairs, settings, said, ratio, unit.code)
+            yield from _unit_tries(pairs, settings, "With the control list taken back from a "
+                                   f"conversion to {settings.site_length.plural} that it did "
+                                   "not need", 1.0 / ratio)
+
+
+def _setting_tries(pairs: Tuple[Pair, ...], settings: Settings) -> Iterator[_Try]:
+    """Another scale or base."""
+    if settings.scale is not None or settings.horizontal_model in ("rigid", "translation"):
+        free = settings.replace(scale=None, horizontal_model="similarity")
+        yield _Try("grid_or_ground", "With the scale solved instead of held", pairs, free, free)
+    if settings.base_crs is not None and "Local Transverse Mercator" not in settings.base_crs:
+        local = settings.replace(base_crs=None, datum_operation=None)
+        yield _Try("base_projection", "Over a local projection instead of the named one", pairs,
+                   local, local)
 
 
 class _Try(NamedTuple):
