@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Callable, List, Optional
 
 from qgis.core import QgsProject, QgsVectorLayer, QgsWkbTypes
-from qgis.PyQt.QtCore import Qt, QTimer, pyqtSignal
+from qgis.PyQt.QtCore import pyqtSignal
 from qgis.PyQt.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -21,6 +21,7 @@ from qgis.PyQt.QtWidgets import (
 )
 
 from ...core.errors import SitetieError
+from ...core.reliability import marks_words
 from ...core.seek_files import seek_csv, seek_gpx
 from ...core.units import METRE
 from ...core.whole_file import write_whole_file
@@ -31,7 +32,14 @@ from .memory_layer import ROLE_PROPERTY
 from .where_next import BEST_KNOWN, LAST_PAIR, WhereNext
 from .where_next_rows import WhereNextFound
 
-COLUMNS = ("Next", "Mark", "Look within", "Walk", "Uncertainty", "Blunders")
+COLUMNS = ("Next", "Mark", "Look within", "Walk", "Position", "Elevation", "Could hide")
+TIPS = (
+    "Rank by what it would bring", "Control point not observed yet",
+    "Radius in which GNSS will see it", "Place in the walk",
+    "Worst uncertainty of a position over the work area afterwards",
+    "Worst uncertainty of an elevation over the work area afterwards",
+    "Where a blunder could still stay hidden afterwards",
+)
 NOTHING = "There is no solution yet, so nothing can be predicted."
 COMPUTING = "Computing…"
 _AREAS = (QgsWkbTypes.GeometryType.LineGeometry, QgsWkbTypes.GeometryType.PolygonGeometry)
@@ -49,6 +57,8 @@ class WhereNextDialog(QDialog):
         self.setWindowTitle("Where next")
         self.now = HintLabel()
         self.now.setObjectName("sitetie_where_next_now")
+        self.detail = HintLabel()
+        self.detail.setObjectName("sitetie_where_next_detail")
         self.walk = HintLabel()
         self.walk.setObjectName("sitetie_where_next_walk")
         self._build_choices()
@@ -65,10 +75,11 @@ class WhereNextDialog(QDialog):
         layout.addLayout(form)
         layout.addWidget(self.now)
         layout.addWidget(self.table, 1)
+        layout.addWidget(self.detail)
         layout.addWidget(self.walk)
         layout.addWidget(self.buttons)
         text = self.fontMetrics().averageCharWidth()
-        self.resize(110 * text, 75 * text)
+        self.resize(90 * text, 70 * text)
         self._signals = Connections()
         self._signals.make(where, "found_changed", self._show)
         self._signals.make(QgsProject.instance(), "layersAdded", self._offer_areas)
@@ -99,21 +110,14 @@ class WhereNextDialog(QDialog):
         self.table.setObjectName("sitetie_where_next_table")
         self.table.setHorizontalHeaderLabels(COLUMNS)
         self.table.verticalHeader().hide()
-        self.table.setWordWrap(True)
+        self.table.verticalHeader().setDefaultSectionSize(int(1.5 * self.fontMetrics().height()))
+        self.table.setWordWrap(False)
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        header = self.table.horizontalHeader()
-        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
-        for column in (COLUMNS.index("Uncertainty"), COLUMNS.index("Blunders")):
-            header.setSectionResizeMode(column, QHeaderView.ResizeMode.Stretch)
-        # Rows are as high as their words need; only afterwards is it known whether there is a
-        # scroll bar, which makes the words narrower again.
-        self._fit = QTimer(self)
-        self._fit.setSingleShot(True)
-        self._fit.timeout.connect(self.table.resizeRowsToContents)
-        header.sectionResized.connect(lambda *_: self._fit.start(0))
-        self.table.setTextElideMode(Qt.TextElideMode.ElideNone)
-        self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.table.horizontalHeader().setSectionResizeMode(
+            QHeaderView.ResizeMode.ResizeToContents)
+        for column, tip in enumerate(TIPS):
+            self.table.horizontalHeaderItem(column).setToolTip(tip)
         self.table.itemSelectionChanged.connect(self._selected)
 
     def _button(self, words: str, name: str, slot: Callable[[], None]):
@@ -148,6 +152,7 @@ class WhereNextDialog(QDialog):
         if found is None:
             self.now.say(COMPUTING if self._where.busy else NOTHING)
             self.walk.say("")
+            self.detail.say("")
             self.table.setRowCount(0)
             return
         self.now.say(f"Now: {found.ranked.now_words()}")
@@ -159,21 +164,33 @@ class WhereNextDialog(QDialog):
         self.table.setRowCount(len(found.ranked.marks))
         for row, mark in enumerate(found.ranked.marks):
             point = points[mark.control.id]
+            worst = [
+                length_words(mark.uncertainty[side].worst, found.ranked.units[side])
+                if side in mark.uncertainty else "–" for side in ("horizontal", "vertical")]
             cells: List[str] = [
-                str(mark.rank), mark.control.id,
-                length_words(point.radius, METRE), f"no. {point.order}",
-                *map(_sentence, (found.ranked.falls(mark), found.ranked.blunders(mark))),
+                str(mark.rank), mark.control.id, length_words(point.radius, METRE),
+                f"no. {point.order}", *worst, marks_words(mark.hidden) or "none",
             ]
             for column, words in enumerate(cells):
                 item = QTableWidgetItem(words)
-                item.setToolTip(point.words(found.seek.level))
-                item.setTextAlignment(Qt.AlignmentFlag.AlignTop)
+                item.setToolTip(found.ranked.words(mark))
                 self.table.setItem(row, column, item)
-        self._fit.start(0)
+        self._say_of(0)
+
+    def _say_of(self, row: int) -> None:
+        """What the mark of a row would bring, and where to look for it."""
+        found = self._where.found
+        if found is None or not 0 <= row < len(found.ranked.marks):
+            self.detail.say("")
+            return
+        mark = found.ranked.marks[row]
+        point = next(p for p in found.seek.points if p.control.id == mark.control.id)
+        self.detail.say(f"{found.ranked.words(mark)} {point.words(found.seek.level)}")
 
     def _selected(self) -> None:
-        rows = {index.row() for index in self.table.selectedIndexes()}
+        rows = sorted({index.row() for index in self.table.selectedIndexes()})
         self._where.select([self.table.item(row, 1).text() for row in rows])
+        self._say_of(rows[0] if rows else 0)
 
     # -- files --------------------------------------------------------------------------------
 
@@ -198,6 +215,3 @@ class WhereNextDialog(QDialog):
             return
         self.walk.say(f"{found.seek.words()} Saved as {path}.")
 
-
-def _sentence(words: str) -> str:
-    return f"{words[0].upper()}{words[1:]}." if words else ""

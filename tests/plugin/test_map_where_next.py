@@ -15,6 +15,8 @@ from qgis.PyQt.QtWidgets import QApplication, QFileDialog, QToolButton
 from sitetie.core import Role
 from sitetie.core.next_control import next_control
 from sitetie.core.seek_list import seek_list
+from sitetie.core.units import METRE
+from sitetie.core.wording import length_words
 from sitetie.plugin.dock.dock_actions import DockActions
 from sitetie.plugin.map import where_next, where_next_task
 from sitetie.plugin.map.map_marks import Kind
@@ -188,9 +190,10 @@ def test_the_dialog_says_what_each_would_bring(shown: MapBench) -> None:
     for row, mark in enumerate(ranked.marks):
         assert dialog.table.item(row, 0).text() == str(mark.rank)
         assert dialog.table.item(row, 1).text() == mark.control.id
-        said = [dialog.table.item(row, column).text() for column in (4, 5)]
-        said = "; ".join(words[0].lower() + words[1:-1] for words in said if words)
-        assert f"{mark.control.id}: {said}." == ranked.words(mark)
+        assert dialog.table.item(row, 4).text() == length_words(
+            mark.uncertainty["horizontal"].worst, METRE)
+        assert dialog.table.item(row, 6).text() == "none"
+    assert dialog.detail.words.startswith(ranked.words(ranked.marks[0]))
     assert "a walk of" in dialog.walk.words
 
 
@@ -202,6 +205,8 @@ def test_a_row_selects_its_mark_on_the_map(shown: MapBench) -> None:
     selected = [f["control_id"] for f in shown.controller.where_next.layer(
         "seek").selectedFeatures()]
     assert selected == [dialog.table.item(2, 1).text()]
+    found = shown.controller.where_next.found
+    assert dialog.detail.words.startswith(found.ranked.words(found.ranked.marks[2]))
 
 
 def test_a_work_area_and_another_begin_of_the_walk(shown: MapBench) -> None:
