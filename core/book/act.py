@@ -37,9 +37,12 @@ class Act:
         first = self._storage.rows(f"SELECT coalesce(max(fid), 0) FROM {name}")[0][0] + 1
         values = []
         for fid, row in enumerate(rows, first):
-            given = {"entry": self.seq, **row}
-            plain = [_plain(column, kind, given.get(column)) for column, kind in table.columns]
-            values.append([fid, *plain, chain.add(canonical_row([fid, *plain]))])
+            plain = [fid]
+            for column, kind in table.columns:
+                value = self.seq if column == "entry" else row.get(column)
+                plain.append(None if value is None else _plain(column, kind, value))
+            plain.append(chain.add(canonical_row(plain)))
+            values.append(plain)
         if table.frame:
             for row_values, blob in zip(values, self._blobs(table, rows)):
                 row_values.append(blob)
@@ -51,7 +54,8 @@ class Act:
         return list(range(first, last + 1))
 
     def _blobs(self, table: BookTable, rows: Sequence[Mapping[str, Any]]):
-        x, y, z = (np.array([_number(row.get(column)) for row in rows]) for column in table.place)
+        x, y, z = (np.array([row.get(column) for row in rows], dtype=float)  # None becomes NaN
+                   for column in table.place)
         widen(self._storage, table.name, x, y)
         return point_blobs(x, y, z, self._srs[table.frame])
 
@@ -104,16 +108,10 @@ def widen(storage: Storage, name: str, x: np.ndarray, y: np.ndarray) -> None:
 
 def _plain(name: str, kind: str, value: Any) -> Any:
     """The value as SQLite will give it back."""
-    if value is None:
-        return None
     if kind == "REAL":
         return float(value) + 0.0  # no minus zero
     if kind == "INTEGER":
         return int(value)
     return plain_text(name, value)
-
-
-def _number(value: Any) -> float:
-    return np.nan if value is None else float(value)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 import json
 import math
+import operator
 from contextlib import contextmanager
 from typing import Any, Callable, Dict, Iterator, List, Optional, Sequence, Tuple
 
@@ -34,6 +35,7 @@ _CONTROL = ("easting", "northing", "elevation", "sigma_h", "sigma_v", "source_do
             "document_version")
 _SAME = tuple(name for name in TABLES["observation"].names
               if name not in ("entry", "observation_id", "occupation", "source", "note"))
+_same = operator.attrgetter(*_SAME)
 
 
 class SiteBook:
@@ -177,7 +179,7 @@ class SiteBook:
             known = self._observations_of({item.id for item in observations})
             rows, again, same = [], [], 0
             for item in observations:
-                values = tuple(getattr(item, name) for name in _SAME)
+                values = _same(item)
                 earlier = known.setdefault(item.id, [])
                 if values in earlier:
                     same += 1

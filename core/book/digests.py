@@ -23,6 +23,7 @@ from typing import Any, Iterable, Iterator, List, Sequence, Tuple
 import numpy as np
 
 START = bytes(32)
+_REAL, _WHOLE, _LENGTH = (struct.Struct(layout).pack for layout in (">cd", ">cq", ">cI"))
 CHECK = 8
 #: The packed form of restated points.
 RESTATED = np.dtype([
@@ -43,17 +44,18 @@ def canonical_row(values: Iterable[Any]) -> bytes:
     """The canonical bytes of a row."""
     parts: List[bytes] = []
     for value in values:
+        kind = type(value)
         if value is None:
             parts.append(b"n")
-        elif isinstance(value, float):
-            parts.append(b"f" + struct.pack(">d", value))
-        elif isinstance(value, int):
-            parts.append(b"i" + struct.pack(">q", value))
-        elif isinstance(value, str):
+        elif kind is float:
+            parts.append(_REAL(b"f", value))
+        elif kind is int:
+            parts.append(_WHOLE(b"i", value))
+        elif kind is str:
             text = value.encode("utf-8", "surrogatepass")
-            parts.append(b"s" + struct.pack(">I", len(text)) + text)
+            parts += (_LENGTH(b"s", len(text)), text)
         else:
-            parts.append(b"b" + struct.pack(">I", len(value)) + bytes(value))
+            parts += (_LENGTH(b"b", len(value)), bytes(value))
     return b"".join(parts)
 
 
@@ -95,7 +97,7 @@ def packed_of(rows: Sequence[Tuple]) -> np.ndarray:
     packed = np.empty(len(rows), dtype=RESTATED)
     for name, column in zip(RESTATED.names or (), zip(*rows)):
         if RESTATED[name].kind == "f":
-            packed[name] = np.array([np.nan if v is None else v for v in column], dtype=float)
+            packed[name] = np.array(column, dtype=float)  # None becomes NaN
         else:
             packed[name] = np.array([-1 if v is None else v for v in column], dtype=np.int64)
     for name in RESTATED.names or ():

@@ -122,7 +122,11 @@ def plain_text(name: str, text: object) -> str:
     InputError
     """
     given = str(text or "")
-    if "\x00" in given or any("\ud800" <= letter <= "\udfff" for letter in given):
+    try:
+        given.encode("utf-8")
+    except UnicodeEncodeError:  # half a character
+        given += "\x00"
+    if "\x00" in given:
         raise InputError(f"{name} {given!r} holds a character that no file can hold.",
                          "Write it again.")
     return given

@@ -125,25 +125,27 @@ def _wanted(storage: Storage, tie_number: int) -> Optional[np.ndarray]:
 def _read(storage: Storage, tie: Tie, wanted: Optional[np.ndarray]) -> Found:
     names: List[str] = []
     fids: List[int] = []
-    numbers: List[tuple] = []
+    numbers: List[np.ndarray] = [np.empty((len(_NUMBERS), 0))]
     sessions: List[str] = []
     odd: List[int] = []
     chosen = None if wanted is None else set(wanted.tolist())
-    columns = ("fid, observation_id, session, height_kind, crs, epoch, "
+    columns = ("fid, observation_id, session, "
+               "height_kind = 'orthometric' OR coalesce(crs, '') <> '' OR epoch IS NOT NULL, "
                + ", ".join(_NUMBERS))
     for piece in storage.stream(f"SELECT {columns} FROM observation ORDER BY fid"):
-        for fid, name, session, kind, crs, epoch, *values in piece:
-            if chosen is not None and fid not in chosen:
+        if chosen is not None:
+            piece = [row for row in piece if row[0] in chosen]
+            if not piece:
                 continue
-            if kind == "orthometric" or crs or epoch is not None:
-                odd.append(len(fids))
-            fids.append(fid)
-            names.append(name)
-            sessions.append(session)
-            numbers.append(tuple(np.nan if v is None else v for v in values))
-    table = np.array(numbers, dtype=float).reshape(-1, len(_NUMBERS))
-    latitude, longitude, height, sigma_e, sigma_n, sigma_en, sigma_u = table.T.copy()
-    covariance = observation_covariances(tie.settings, len(table), sigma_e, sigma_n, sigma_u)
+        key, name, session, is_odd, *values = zip(*piece)
+        odd += [len(fids) + place for place, so in enumerate(is_odd) if so]
+        fids += key
+        names += name
+        sessions += session
+        numbers.append(np.array(values, dtype=float))  # None becomes NaN
+    table = np.concatenate(numbers, axis=1)
+    latitude, longitude, height, sigma_e, sigma_n, sigma_en, sigma_u = table
+    covariance = observation_covariances(tie.settings, len(fids), sigma_e, sigma_n, sigma_u)
     between = np.nan_to_num(np.sign(sigma_en) * sigma_en**2)
     covariance[:, 0, 1] = covariance[:, 1, 0] = between
     if odd:
@@ -208,6 +210,5 @@ def _before(storage: Storage, fids: np.ndarray, standing: Optional[int]) -> Befo
             ours = (fids[near] == columns[1]) & (made.fid[near] < 0)
             made.fid[near[ours]] = np.array(columns[0], dtype=np.int64)[ours]
             for name, column in zip(("easting", "northing", "elevation"), columns[2:]):
-                values = np.array([np.nan if v is None else v for v in column], dtype=float)
-                getattr(made, name)[near[ours]] = values[ours]
+                getattr(made, name)[near[ours]] = np.array(column, dtype=float)[ours]
     return made

@@ -249,8 +249,7 @@ def _plain_check(chain: RowChain, table, piece, srs) -> Optional[int]:
             return row[0]
     if table.frame:
         places = [table.names.index(column) + 1 for column in table.place]
-        x, y, z = (np.array([np.nan if row[i] is None else row[i] for row in piece], dtype=float)
-                   for i in places)
+        x, y, z = (np.array([row[i] for row in piece], dtype=float) for i in places)
         for row, blob in zip(piece, point_blobs(x, y, z, srs)):
             if row[width + 1] != blob:
                 return row[0]
