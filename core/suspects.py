@@ -155,7 +155,7 @@ def _of_pairs(reference: Reference, pairs: Tuple[Pair, ...]) -> List[Suspect]:
         return []
     if reference.undecided():
         return _undecided(reference, pairs)
-    if len(wrong) > MOST_WRONG * len(pairs):
+    if len(wrong) > MOST_WRONG * len(pairs) and not group_shifts(reference, wrong):
         return [_too_many(reference, pairs, wrong)]
     found = _reconsidered(reference, pairs, _explained(reference, pairs, wrong))
     found.sort(key=lambda listed: -(listed[0].misfit or 0.0))
