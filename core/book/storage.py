@@ -21,8 +21,8 @@ from ..errors import BookError, OutputError, SitetieError
 
 #: Seconds to wait for another writer.
 PATIENCE = 5.0
-_PRAGMAS = ("PRAGMA journal_mode=DELETE", "PRAGMA synchronous=EXTRA", "PRAGMA foreign_keys=OFF",
-            "PRAGMA recursive_triggers=ON", "PRAGMA cell_size_check=ON")
+_PRAGMAS = ("PRAGMA synchronous=EXTRA", "PRAGMA foreign_keys=OFF", "PRAGMA recursive_triggers=ON",
+            "PRAGMA cell_size_check=ON")
 
 
 class Storage:
@@ -36,6 +36,7 @@ class Storage:
 
     def __init__(self, path, *, read_only: bool = False, patience: float = PATIENCE) -> None:
         self.path = os.fspath(path)
+        self._patience = patience
         if not os.path.isfile(self.path):
             raise BookError("There is no such file.", "Check the path.", file=self.path)
         mode = "ro" if read_only else "rw"
@@ -44,12 +45,26 @@ class Storage:
                 f"{_uri(self.path)}?mode={mode}", uri=True, timeout=patience,
                 isolation_level=None, check_same_thread=False)
             try:
-                for pragma in _PRAGMAS[1 if read_only else 0:]:
+                for pragma in _PRAGMAS:
                     self._connection.execute(pragma)
+                mode = self._connection.execute("PRAGMA journal_mode").fetchone()[0]
+                if mode != "delete" and not read_only:
+                    self._leave_log()
                 self._connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
             except sqlite3.Error:
                 self._connection.close()
                 raise
+
+    def _leave_log(self) -> None:
+        """Go back to the rollback journal, unless another program has the file open with its own
+        write-ahead log (QGIS does while a layer is shown): acts are all or nothing there, too."""
+        self._connection.execute("PRAGMA busy_timeout=0")
+        try:
+            self._connection.execute("PRAGMA journal_mode=DELETE")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error):
+                raise
+        self._connection.execute(f"PRAGMA busy_timeout={round(1000 * self._patience)}")
 
     @classmethod
     def create(cls, path, fill: Callable[["Storage"], None]) -> None:

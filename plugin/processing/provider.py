@@ -47,6 +47,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
     from .site_crs import SiteCrsAlgorithm
     from .solve import SolveAlgorithm
     from .vector import VectorAlgorithm
+    from .verify_book import VerifyAlgorithm
     from .write_landxml import WriteLandXmlAlgorithm
 
     return (
@@ -60,6 +61,7 @@ def algorithm_classes() -> Tuple[Type[QgsProcessingAlgorithm], ...]:
         PointCloudAlgorithm,
         PlainCrsAlgorithm,
         AccuracyAlgorithm,
+        VerifyAlgorithm,
         ReadPointsAlgorithm,
         WriteLandXmlAlgorithm,
         SeekAlgorithm,

@@ -369,6 +369,27 @@ def test_somebody_else_is_writing(book, monkeypatch):
     assert verify(book.path).ok
 
 
+def test_another_program_with_a_write_ahead_log(book, site_and_ties):
+    """As QGIS has a GeoPackage while a layer is shown."""
+    _, first, second = site_and_ties
+    book.close()
+    other = sqlite3.connect(book.path, isolation_level=None)
+    assert other.execute("PRAGMA journal_mode = WAL").fetchone() == ("wal",)
+    other.execute("BEGIN")
+    before = other.execute("SELECT count(*) FROM points_now").fetchone()
+    with SiteBook.open(book.path) as mine:
+        mine.accept(first)
+        assert mine.standing == 1
+    assert other.execute("SELECT count(*) FROM points_now").fetchone() == before  # its snapshot
+    other.execute("COMMIT")
+    assert other.execute("SELECT count(*) FROM points_now").fetchone() == (48,)
+    other.close()
+    with SiteBook.open(book.path) as mine:
+        mine.accept(second)
+    assert query(book, "PRAGMA journal_mode") == [("delete",)]
+    assert verify(book.path).ok
+
+
 def test_a_change_meanwhile_is_told(book, site_and_ties):
     """A tie is not accepted over what somebody else did while it was computed."""
     second = SiteBook.open(book.path, user="bob")
