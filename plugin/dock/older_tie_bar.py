@@ -21,6 +21,7 @@ class OlderTieBar(QFrame):
         self.label = HintLabel()
         self.move_on = QPushButton()
         self.move_on.setObjectName("sitetie_move_to_newer_tie")
+        self.move_on.setAccessibleName("Move layers to the newer tie")
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 4, 8, 4)
         layout.addWidget(self.label)
