@@ -34,7 +34,7 @@ NODATA = -9999.0
 #: Cells along the longer side of the smallest overview, at most.
 SMALLEST_OVERVIEW = 512
 #: The coordinates of a raster, of which GDAL is to know no more: the pipeline says it all.
-_PLAIN = ('ENGCRS["raster",EDATUM["raster"],CS[Cartesian,2],AXIS["x",east,ORDER[1],'
+PLAIN_CRS = ('ENGCRS["raster",EDATUM["raster"],CS[Cartesian,2],AXIS["x",east,ORDER[1],'
           'LENGTHUNIT["metre",1]],AXIS["y",north,ORDER[2],LENGTHUNIT["metre",1]]]')
 _PREDICTED = ("DEFLATE", "LZW", "ZSTD")
 
@@ -195,7 +195,7 @@ def _warped(task: Task) -> gdal.Dataset:
     if surface:
         options.append("INIT_DEST=NaN")
     dataset = _told(
-        gdal.Warp, "", task.path, format="VRT", srcSRS=_PLAIN, dstSRS=task.site_crs,
+        gdal.Warp, "", task.path, format="VRT", srcSRS=PLAIN_CRS, dstSRS=task.site_crs,
         coordinateOperation=task.pipeline, errorThreshold=APPROXIMATION,
         resampleAlg=task.choices.resampling, outputBounds=task.grid.bounds,
         width=task.grid.columns, height=task.grid.rows, warpOptions=options,
