@@ -6,8 +6,8 @@ from typing import Any, Dict, List, Mapping, Optional, Sequence
 
 import numpy as np
 
-from .digests import RESTATED, RowChain, canonical_row, unpacked
-from .geopackage import SITE_SRS, point_blobs
+from .digests import RESTATED, RowChain, canonical_row, text_digest, unpacked
+from .geopackage import INSERT_SRS, SITE_SRS, point_blobs
 from .ledger import Entry, append, head_of, plain_text
 from .schema import BATCH, TABLES, BookTable
 from .storage import Storage
@@ -27,6 +27,7 @@ class Act:
         self._user = user
         self._srs = {"site": SITE_SRS, "observation": observation_srs}
         self._ranges: List[Dict[str, Any]] = []
+        self._crs: Dict[str, str] = {}
         self.seq = head_of(storage).count + 1
 
     def add(self, name: str, rows: Sequence[Mapping[str, Any]]) -> List[int]:
@@ -77,6 +78,11 @@ class Act:
                              "last": batch * BATCH + BATCH - 1, "rows": count,
                              "digest": chain.text})
 
+    def set_crs(self, row: Sequence[Any]) -> None:
+        """Write a row of gpkg_spatial_ref_sys; the entry keeps the digest of its WKT 2."""
+        self._storage.execute(INSERT_SRS, row)
+        self._crs[str(row[1])] = text_digest(row[-1])
+
     def finish(
         self,
         action: str,
@@ -90,7 +96,8 @@ class Act:
         """Write the entry."""
         return append(
             self._storage, user=self._user, action=action, summary=summary, reason=reason,
-            tie_number=tie_number, standing=standing, detail={**detail, "rows": self._ranges})
+            tie_number=tie_number, standing=standing,
+            detail={**detail, "crs": self._crs, "rows": self._ranges})
 
 
 def widen(storage: Storage, name: str, x: np.ndarray, y: np.ndarray) -> None:

@@ -20,7 +20,7 @@ from ..tie_file import dumps, loads, to_plain
 from ..units import LengthUnit, length_unit
 from ..wording import counted, length_words, listed
 from .act import Act
-from .geopackage import INSERT_SRS, SITE_SRS, srs_row
+from .geopackage import SITE_SRS, srs_row
 from .issued import IssuedOff, IssuedPoint, issued_off
 from .ledger import Entry, Head, entries, head_of, plain_text
 from .new_book import fill_new_book, now
@@ -57,7 +57,8 @@ class SiteBook:
         self.observation_crs: str = about["observation_crs"]
         self.unit: LengthUnit = length_unit(about["site_unit"])
         self.elevation_unit: LengthUnit = length_unit(about["elevation_unit"])
-        self._srs = srs_row(self.observation_crs)[1]
+        self._srs: int = storage.rows(
+            "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'observation'")[0][0]
 
     # -- beginning and end -------------------------------------------------------------------
 
@@ -260,7 +261,7 @@ class SiteBook:
                 "tie_file": dumps(tie)}])
             act.add("pair", [_pair_row(number, pair, row)
                              for pair, row in zip(tie.pairs, tie.rows)])
-            self._place_site(tie, number, new=True)
+            self._place_site(act, tie, number, new=True)
             said = self._write_restated(act, number, packed)
             corrected = [pair.name for pair in tie.pairs if getattr(pair, "corrections", ())]
             return act.finish(
@@ -394,7 +395,7 @@ class SiteBook:
                 summary, action = f"Tie {number}{said}.".replace(", ", ": ", 1), "restated"
             else:
                 summary, action = f"Tie {number} stands again{said}.", "stood_back"
-                self._place_site(tie, number, new=False)
+                self._place_site(act, tie, number, new=False)
             return act.finish(action, summary, reason, tie_number=number, standing=number,
                               **_largest(packed))
 
@@ -412,13 +413,13 @@ class SiteBook:
             said += f", moved by up to {length_words(float(moved.max()), self.unit)}"
         return said
 
-    def _place_site(self, tie: Tie, number: int, *, new: bool) -> None:
+    def _place_site(self, act: Act, tie: Tie, number: int, *, new: bool) -> None:
         """Say where the site grid is: as this tie has it."""
         name = f"{self.job or 'Site grid'}, tie {number} ({tie.short_id})"
         wkt = tie.crs_wkt(name)
         if new:
-            self._storage.execute(INSERT_SRS, srs_row(wkt, SITE_SRS + number, name))
-        self._storage.execute(INSERT_SRS, srs_row(wkt, SITE_SRS, name))
+            act.set_crs(srs_row(wkt, SITE_SRS + number, name))
+        act.set_crs(srs_row(wkt, SITE_SRS, name))
 
     def _refuse_other_frame(self, tie: Tie) -> None:
         settings = tie.settings

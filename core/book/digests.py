@@ -36,7 +36,12 @@ RESTATED = np.dtype([
 
 def entry_hash(values: Sequence[Any]) -> str:
     """SHA-256 of a ledger entry: its columns up to `previous` as a JSON array, no blanks."""
-    text = json.dumps(list(values), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return text_digest(json.dumps(list(values), ensure_ascii=False, separators=(",", ":"),
+                                  allow_nan=False))
+
+
+def text_digest(text: str) -> str:
+    """SHA-256 of a text in UTF-8."""
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 

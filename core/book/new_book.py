@@ -9,7 +9,6 @@ from ..settings import Settings
 from .act import Act
 from .geopackage import (
     APPLICATION_ID,
-    INSERT_SRS,
     METADATA,
     SITE_SRS,
     USER_VERSION,
@@ -32,8 +31,9 @@ def fill_new_book(storage: Storage, settings: Settings, job: str, user: str, rea
     unit = settings.site_length
     site = srs_row(unplaced_site(unit), SITE_SRS, f"{job or 'Site grid'}, not placed by a tie yet")
     observed = srs_row(settings.observation_crs)
+    act = Act(storage, user, observed[1])
     for row in (site, observed):
-        storage.execute(INSERT_SRS, row)
+        act.set_crs(row)
     srs = {"site": SITE_SRS, "observation": observed[1]}
     layers = [(table.name, table.title, table.frame) for table in TABLES.values()]
     layers += [("ledger", "What happened, in order", "")]
@@ -47,7 +47,6 @@ def fill_new_book(storage: Storage, settings: Settings, job: str, user: str, rea
             storage.execute(
                 "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', 'POINT', ?, 2, 0)",
                 (name, srs[frame]))
-    act = Act(storage, user, observed[1])
     act.add("book", [{
         "format": FORMAT, "format_version": FORMAT_VERSION, "uuid": str(uuid.uuid4()), "job": job,
         "site_unit": settings.site_unit, "elevation_unit": settings.elevation_unit,

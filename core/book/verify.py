@@ -10,10 +10,10 @@ from typing import Any, Callable, Dict, Iterator, List, Optional, Tuple
 import numpy as np
 
 from ..errors import BookError, Cancelled, InputError
-from .digests import RESTATED, RowChain, canonical_row, packed_of
+from .digests import RESTATED, RowChain, canonical_row, packed_of, text_digest
 from .geopackage import SITE_SRS, point_blobs
 from .ledger import GENESIS, Entry, Head, entries
-from .schema import RANGED, TABLES, create_statements
+from .schema import RANGED, TABLES, VIEWS, create_statements
 from .storage import Storage
 
 #: Problems named before the rest is only counted.
@@ -148,6 +148,7 @@ def _verified(storage, head, count, progress, whole_file) -> Verification:
         if progress is not None and not progress((place + 1) / len(listed)):
             raise Cancelled("Stopped before the end; the book was not checked completely.")
     _check_strays(storage, covered, batches, found)
+    _check_frames(storage, listed, found)
     end = Head(listed[-1].seq, listed[-1].hash) if listed else Head(0, GENESIS)
     _check_print(listed, head, count, found)
     return Verification(end, found.rows, tuple(found.problems), found.more,
@@ -327,6 +328,30 @@ def _other_batches(storage: Storage, known: set) -> Iterator[int]:
         if fid // 2**32 * 2**32 not in known:
             yield fid
         at = (fid // 2**32 + 1) * 2**32
+
+
+def _check_frames(storage: Storage, listed: List[Entry], found: _Findings) -> None:
+    """The CRSs and which layer stands on which: a changed one would move the layer on the map."""
+    expected: Dict[str, Tuple[str, int]] = {}
+    for entry in listed:
+        try:
+            written = dict(json.loads(entry.detail)["crs"])
+        except (TypeError, ValueError, KeyError, RecursionError):
+            continue  # named by the chain already
+        expected.update((key, (str(digest), entry.seq)) for key, digest in written.items())
+    there = dict(storage.rows("SELECT srs_id, definition_12_063 FROM gpkg_spatial_ref_sys"))
+    for key, (digest, seq) in expected.items():
+        if not key.isdigit() or text_digest(str(there.get(int(key)))) != digest:
+            found.add(f"The CRS {key} is not as entry {seq} wrote it.", entry=seq,
+                      table="gpkg_spatial_ref_sys", row=int(key) if key.isdigit() else None)
+    stands = dict(storage.rows("SELECT table_name, srs_id FROM gpkg_geometry_columns"))
+    frames = [(table.name, table.frame) for table in TABLES.values()]
+    for name, frame in [*frames, *((view, frame) for view, _, _, frame in VIEWS)]:
+        right = (stands.get(name) == SITE_SRS if frame == "site" else
+                 str(stands.get(name)) in expected if frame else name not in stands)
+        if not right:
+            found.add(f"The layer {name} stands on another CRS than it was made with.",
+                      table="gpkg_geometry_columns")
 
 
 def _check_print(listed: List[Entry], head: str, count: Optional[int], found: _Findings) -> None:

@@ -242,6 +242,23 @@ def test_nothing_stays_of_an_act_that_was_stopped(book, site_and_ties):
     assert query(book, "SELECT count(*) FROM tie")[0][0] == 0
 
 
+def test_a_tie_before_any_observation(tmp_path, site_and_ties):
+    _, first, _ = site_and_ties
+    with SiteBook.create(tmp_path / "new.gpkg", job="", site_unit="m",
+                         observation_crs=CRS) as book:
+        assert book.standing is None
+        with pytest.raises(BookError, match="No tie stands yet"):
+            book.restate()
+        book.accept(first)
+        book.add_observations(observations(site_and_ties[0], 3))
+        assert book.restate().details["points"] == 3
+        with pytest.raises(InputError, match="no observations to add"):
+            book.add_observations([])
+        with pytest.raises(InputError, match="no control points to add"):
+            book.add_control([])
+    assert verify(tmp_path / "new.gpkg").ok
+
+
 # -- the file ------------------------------------------------------------------------------------
 
 
@@ -316,6 +333,19 @@ def test_gdal_reads_it(book, site_and_ties):
             feature["easting"], feature["northing"], feature["elevation"])
     assert "DERIVEDPROJCRS" in layer.GetSpatialRef().ExportToWkt(["FORMAT=WKT2_2019"])
     assert source.GetLayerByName("point_life").GetFeatureCount() == 48
+
+
+def test_every_table_and_column_is_described():
+    page = (Path(__file__).resolve().parents[2] / "docs" / "site_book.md").read_text("utf-8")
+    lines = {line.split("`")[1]: line for line in page.splitlines() if line.startswith("| `")}
+    for table in TABLES.values():
+        for column in table.names:
+            assert f"`{column}`" in lines[table.name], (table.name, column)
+    for name, *_ in VIEWS:
+        assert f"`{name}`" in page
+    for column in ("seq", "time", "user", "software", "action", "summary", "reason", "tie_number",
+                   "standing", "detail", "previous", "hash"):
+        assert f"`{column}`" in lines["ledger"]
 
 
 # -- refusals ------------------------------------------------------------------------------------

@@ -122,6 +122,24 @@ def test_a_changed_schema_is_named(copy, sql):
     assert name in verify(copy).problems[0].sentence
 
 
+@pytest.mark.parametrize(("sql", "words"), [
+    ("UPDATE gpkg_spatial_ref_sys SET definition_12_063 = replace(definition_12_063, 'A0\",1', "
+     "'A0\",2') WHERE srs_id = 990000", "The CRS 990000 is not as entry 9 wrote it"),
+    ("DELETE FROM gpkg_spatial_ref_sys WHERE srs_id = 990001", "The CRS 990001 is not as entry 4"),
+    ("UPDATE gpkg_geometry_columns SET srs_id = 4326 WHERE table_name = 'points_now'",
+     "The layer points_now stands on another CRS"),
+    ("UPDATE gpkg_geometry_columns SET srs_id = 4326 WHERE table_name = 'observation'",
+     "observation"),
+])
+def test_a_layer_moved_by_its_crs_is_named(copy, sql, words):
+    connection = sqlite3.connect(copy)
+    assert connection.execute(sql).rowcount == 1
+    connection.commit()
+    connection.close()
+    found = verify(copy)
+    assert any(words in problem.sentence for problem in found.problems), found.problems
+
+
 def test_heads_that_are_none(copy):
     for head in ("xyz", "12345", "g" * 64):
         with pytest.raises(InputError, match="not the hash"):
