@@ -115,6 +115,7 @@ def build(project: QgsProject, quarry: Path) -> QgsMapCanvas:
     _add(project, gnss, topo, _topo)
     ortho = QgsRasterLayer(str(quarry / "ortho.tif"), "Orthophoto", "gdal")
     _add(project, drone, ortho, None)
+    drone.findLayer(ortho.id()).setExpanded(False)
     for name, title in (
         ("pairs_first_two", "Pairs, day 1"),
         ("pairs", "Pairs as observed"),

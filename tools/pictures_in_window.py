@@ -23,6 +23,7 @@ from qgis.core import (
 from qgis.PyQt.QtCore import QEventLoop, QPoint, QRect, Qt, QTimer
 from qgis.PyQt.QtTest import QTest
 from qgis.PyQt.QtWidgets import (
+    QAction,
     QApplication,
     QComboBox,
     QDialog,
@@ -244,6 +245,49 @@ def steps() -> Iterator[None]:
     while qgis.utils.plugins["sitetie"].workbench.restating.busy and time.monotonic() < end:
         wait(100)
     pictures.take("restated")
+    yield
+
+    def given(dialog: QDialog) -> None:
+        pictures.take("layers_given_in_site_coordinates")
+        click(widget("sitetie_site_layers_button", QWidget, dialog))
+
+    in_dialog(given)
+    site_crs_action("set_site_crs_on_layers")
+    site_crs_action("put_project_on_site")
+    widget("sitetie_status").clear()
+    # Shown as a person wants a map: without the drawing of the residuals, and each point once.
+    click_action("sitetie_residuals_on_map")
+    tree = QgsProject.instance().layerTreeRoot()
+    twice = QgsProject.instance().mapLayersByName("Topo points")[0]
+    tree.findLayer(twice.id()).setItemVisibilityChecked(False)
+    show(QgsRectangle(1500.0, 4570.0, 2520.0, 5470.0))
+    pictures.take("on_the_site_grid")
+    # K09 with its target, benches, haul road and the axis of the embankment.
+    show(QgsRectangle(2095.0, 4760.0, 2235.0, 4890.0))
+    pictures.take("on_the_site_grid_near")
+
+
+def click_action(name: str) -> None:
+    window.findChild(QAction, name).trigger()
+    wait(300)
+
+
+def site_crs_action(name: str) -> None:
+    """As from the menu of the button Site CRS."""
+    menu = widget("sitetie_site_crs_menu")
+    menu.aboutToShow.emit()
+    next(a for a in menu.actions() if a.objectName() == f"sitetie_{name}").trigger()
+    wait(300)
+
+
+def show(extent: QgsRectangle) -> None:
+    """A part of the site, drawn to its end."""
+    canvas = iface.mapCanvas()
+    canvas.setExtent(extent)
+    canvas.refresh()
+    wait(300)
+    canvas.waitWhileRendering()
+    wait(300)
 
 
 def where_next() -> None:
