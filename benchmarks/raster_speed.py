@@ -35,7 +35,7 @@ from sitetie.core import Settings, Tie, tie_from_parameters
 from sitetie.core.layer_pipeline import layer_plane
 from sitetie.core.projection import local_transverse_mercator
 from sitetie.core.reframe import near_in, reframing
-from sitetie.plugin.raster_on_site import PLAIN_CRS, APPROXIMATION
+from sitetie.plugin.raster_on_site import APPROXIMATION, PLAIN_CRS
 
 PLACE, CRS, CELL, ROUNDS = (48.0, 11.0), "EPSG:25832", 0.1, 5
 WANTED = {"ortho": 1.1, "surface": 1.3}
@@ -116,8 +116,9 @@ def reference(folder: Path, name: str, options: List[str]) -> Dict[str, float]:
     g, columns, rows = written.GetGeoTransform(), written.RasterXSize, written.RasterYSize
     bounds = (g[0], g[3] - rows * g[1], g[0] + columns * g[1], g[3])
     command = [
-        "gdalwarp", "-q", "-r", "bilinear", "-et", str(APPROXIMATION), "-multi", "-s_srs", PLAIN_CRS,
-        "-t_srs", (folder / "site.wkt").read_text(), "-ct", (folder / "pipeline").read_text(),
+        "gdalwarp", "-q", "-r", "bilinear", "-et", str(APPROXIMATION), "-multi",
+        "-s_srs", PLAIN_CRS, "-t_srs", (folder / "site.wkt").read_text(),
+        "-ct", (folder / "pipeline").read_text(),
         "-te", *map(repr, bounds), "-ts", str(columns), str(rows),
         "-wo", "NUM_THREADS=ALL_CPUS", *options, "-co", "TILED=YES", "-co", "COMPRESS=DEFLATE",
         "-co", f"PREDICTOR={3 if name == 'surface' else 2}", "-co", "NUM_THREADS=ALL_CPUS",

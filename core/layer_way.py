@@ -89,7 +89,7 @@ class LayerWay:
         known = np.isfinite(elevation) & (self.metres is not None)
         base = self.tie.site_to_base(easting, northing)
         height = np.full(len(known), self.height)
-        latitude, longitude = self.tie.base.to_geodetic(*base, height)
+        latitude, longitude = self.tie.base.to_geodetic(base[0], base[1], height)
         if known.any():
             found = self.tie.to_geodetic(easting[known], northing[known], elevation[known])
             latitude[known], longitude[known], height[known] = found
@@ -159,7 +159,7 @@ def layer_way(
     near = first
     if on_site:
         base = tie.site_to_base(*first)
-        near = near_in(crs, *map(float, tie.base.to_geodetic(*base, known)))
+        near = near_in(crs, *map(float, tie.base.to_geodetic(base[0], base[1], known)))
     way = reframing(
         crs, tie.settings.observation_crs, (*near, known), datum_operation=datum_operation,
         epoch=tie.settings.observation_epoch if epoch is None else epoch,

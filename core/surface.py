@@ -198,7 +198,7 @@ def _fill_together(values, found, squares, size: int, nodes: np.ndarray) -> None
     found[place] = low[inside] + slope[inside] * values[place]
 
 
-def _squares(shape: Tuple[int, int], size: int) -> np.ndarray:
+def _squares(shape: Tuple[int, ...], size: int) -> np.ndarray:
     """(n, 2) first rows and columns of the squares that cover a block."""
     rows, columns = np.meshgrid(
         np.arange(0, shape[0], size), np.arange(0, shape[1], size), indexing="ij")
@@ -211,7 +211,7 @@ def _divided(squares: np.ndarray, size: int, smaller: int) -> np.ndarray:
 
 
 def _cells(
-    squares: np.ndarray, size: int, shape: Tuple[int, int]
+    squares: np.ndarray, size: int, shape: Tuple[int, ...]
 ) -> Iterator[Tuple[np.ndarray, np.ndarray]]:
     """Rows and columns of the cells in squares, as far as they lie in the block."""
     inner = _squares((size, size), 1)

@@ -26,8 +26,7 @@ class Run(NamedTuple):
     ----------
     offset : int
         Of the first byte.
-    count : int
-        Points.
+    points : int
     has_z, has_m : bool
     counted : bool
         Whether the count stands before it, in four bytes.
@@ -38,7 +37,7 @@ class Run(NamedTuple):
     """
 
     offset: int
-    count: int
+    points: int
     has_z: bool
     has_m: bool
     counted: bool
@@ -53,13 +52,13 @@ class Run(NamedTuple):
     @property
     def end(self) -> int:
         """Offset behind the last byte."""
-        return self.offset + 8 * self.width * self.count
+        return self.offset + 8 * self.width * self.points
 
     def read(self, wkb: bytes) -> np.ndarray:
-        """(count, width) array: x, y, then z and m as far as there are."""
+        """(points, width) array: x, y, then z and m as far as there are."""
         kind = np.dtype(f"{self.order}f8")
-        return np.frombuffer(wkb, kind, self.count * self.width, self.offset).reshape(
-            self.count, self.width)
+        return np.frombuffer(wkb, kind, self.points * self.width, self.offset).reshape(
+            self.points, self.width)
 
 
 def find_runs(wkb: bytes) -> List[Run]:

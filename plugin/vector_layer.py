@@ -81,7 +81,7 @@ class Carrier:
             geometry.fromWkb(replaced(shape, own, list(islice(place, len(own)))))
             feature.setGeometry(geometry)
         count.features += len(batch)
-        count.without_geometry += sum(not own or not any(run.count for run in own) for own in runs)
+        count.without_geometry += sum(not own or not any(run.points for run in own) for own in runs)
         count.points += sum(map(len, points))
         count.added += sum(map(len, points)) - before
 
@@ -184,9 +184,9 @@ def first_vertex(source: QgsProcessingFeatureSource) -> Tuple[float, float]:
 
 def _continuous(longitude: np.ndarray, owners: np.ndarray) -> np.ndarray:
     """Longitudes of which those of one feature go on beyond 180 rather than jump to -180."""
-    starts = np.flatnonzero(np.r_[True, owners[1:] != owners[:-1]]) if len(owners) else []
-    if not len(starts):
+    if not len(longitude):
         return longitude
+    starts = np.flatnonzero(np.r_[True, owners[1:] != owners[:-1]])
     low = np.fmin.reduceat(longitude, starts)
     high = np.fmax.reduceat(longitude, starts)
     torn = np.repeat(high - low > 180.0, np.diff(np.r_[starts, len(longitude)]))

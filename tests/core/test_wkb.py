@@ -49,7 +49,7 @@ SHAPES = {
 def test_runs_are_found_and_put_back(shape):
     wkb, wanted = SHAPES[shape]
     runs = find_runs(wkb)
-    assert [(run.width, run.count, run.straight) for run in runs] == wanted
+    assert [(run.width, run.points, run.straight) for run in runs] == wanted
     points = [run.read(wkb) for run in runs]
     assert replaced(wkb, runs, points) == wkb
     moved = replaced(wkb, runs, [p + 0.5 for p in points])
@@ -63,7 +63,7 @@ def test_a_line_may_become_longer():
     runs = find_runs(wkb)
     points = [run.read(wkb) for run in runs]
     longer = replaced(wkb, runs, [points[0], np.repeat(points[1], 3, axis=0)])
-    assert [run.count for run in find_runs(longer)] == [3, 6]
+    assert [run.points for run in find_runs(longer)] == [3, 6]
 
 
 @pytest.mark.parametrize("wkb", [
