@@ -52,6 +52,7 @@ def where_next_rows(found: WhereNextFound) -> Tuple[List[Row], List[Row]]:
     largest = max((mark.gain for mark in ranks.values()), default=0.0)
     for point in found.seek.points:
         control = point.control
+        place = (float(control.easting), float(control.northing))  # type: ignore[arg-type]
         mark = ranks[control.id]
         label = control.id
         if point.radius is not None:
@@ -59,7 +60,7 @@ def where_next_rows(found: WhereNextFound) -> Tuple[List[Row], List[Row]]:
             circles.append(Row(
                 (control.id,), _ring(found.tie, point), (control.id, point.radius)))
         marks.append(Row(
-            (control.id,), ((control.easting, control.northing),),
+            (control.id,), (place,),
             (mark.rank, control.id, label, mark.gain / largest if largest > 0.0 else 0.0,
              point.order, point.radius, point.half_height, point.latitude, point.longitude,
              point.words(found.seek.level), found.ranked.words(mark)),
