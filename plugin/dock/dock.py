@@ -72,9 +72,6 @@ class SitetieDock(QgsDockWidget):
         self.tabs = QTabWidget()
         self.tabs.setObjectName("sitetie_tabs")
         self.tabs.setDocumentMode(True)
-        # All pages stay in sight: with large text and wide tabs their titles are shortened.
-        self.tabs.setUsesScrollButtons(False)
-        self.tabs.setElideMode(Qt.TextElideMode.ElideRight)
         for page, words in (
             (scrolling(self.layers), LAYERS), (self.solution, SOLUTION),
             (scrolling(self.settings), SETTINGS), (self.accepted, ACCEPTED),

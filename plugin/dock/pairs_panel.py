@@ -88,7 +88,7 @@ class PairsPanel(QWidget):
         below_layout.setContentsMargins(0, 0, 0, 0)
         below_layout.addWidget(self.card)
         below_layout.addWidget(self.detail, 1)
-        self.split.addWidget(scrolling(below))
+        self.split.addWidget(scrolling(below, sideways=True))
         self.split.setStretchFactor(0, 3)
         self.split.setStretchFactor(1, 2)
         self.split.setSizes([300, 200])
