@@ -205,7 +205,11 @@ def steps() -> Iterator[None]:
 
     label = widget("sitetie_headline")
     label.linkActivated.emit("K08")
-    wait(200)
+    search = qgis.utils.plugins["sitetie"].workbench.dock.pairs.search
+    end = time.monotonic() + 60.0
+    while search.searching and time.monotonic() < end:
+        wait(100)
+    wait(600)  # the points have flashed
     pictures.take("why_it_does_not_belong")
     key(Qt.Key.Key_I)
     cell(row_of("K09"), 4)  # its vertical role
