@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, List, Tuple
 
 import numpy as np
+import pyproj
 import pytest
 from qgis.core import (
     QgsCoordinateReferenceSystem,
@@ -26,12 +27,14 @@ from sitetie.plugin.site_crs import tie_of
 from sitetie.tests.core.sites import random_site, write_geoid
 from sitetie.tests.plugin.processing_runs import (
     MADE_UP,
+    QUARRY,
     Listener,
     layer_of,
     made_up_pairs,
     memory_layer,
     run,
 )
+from sitetie.tests.plugin.test_processing_fronts import command
 
 pytestmark = pytest.mark.usefixtures("algorithms")
 
@@ -315,3 +318,18 @@ def test_what_happened_to_heights_is_said(tie: Tie, tie_file: Path, tmp_path: Pa
     assert any("Z, where there is one, stayed as it is" in said for said in listener.infos)
     assert any("1 features have no geometry" in said for said in listener.infos)
     assert any("Places depend on heights here" in said for said in listener.warnings)
+
+
+def test_from_the_command_line(tie: Tie, tie_file: Path, tmp_path: Path) -> None:
+    """The sample's design line from the site grid to UTM."""
+    done = command(
+        "sitetie:vector", f"--INPUT={QUARRY / 'design_axis.gpkg'}", f"--TIE={tie_file}",
+        "--DIRECTION=to_map", "--TARGET_CRS=EPSG:25833", "--DATUM_OPERATION=identical",
+        f"--OUTPUT={tmp_path / 'utm.gpkg'}")
+    assert done.returncode == 0, done.stdout + done.stderr
+    given = numbers(features(QUARRY / "design_axis.gpkg")[0].geometry())
+    found = numbers(features(tmp_path / "utm.gpkg")[0].geometry())
+    latitude, longitude, _ = tie.to_geodetic(given[:, 0], given[:, 1])
+    plain = pyproj.Transformer.from_crs("EPSG:4258", "EPSG:25833", always_xy=True)
+    wanted = np.stack(plain.transform(longitude, latitude), axis=1)
+    assert np.abs(found[:, :2] - wanted).max() < 1e-6
