@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import Dict, Iterator, List, Optional, Tuple
+from typing import Any, Dict, Iterator, List, Optional, Tuple
 
 import numpy as np
 
@@ -56,10 +56,10 @@ class _Trial:
     other: Optional[int] = None
     spread: float = 0.0
 
-    def changes(self) -> Tuple[Dict[str, float], Dict[str, float]]:
+    def changes(self) -> Tuple[Dict[str, Any], Dict[str, Any]]:
         """What changes in the observation and in the control point."""
-        tried = dict(zip(("latitude", "longitude"), self.position or ()))
-        given = dict(zip(("easting", "northing"), self.control or ()))
+        tried: Dict[str, Any] = dict(zip(("latitude", "longitude"), self.position or ()))
+        given: Dict[str, Any] = dict(zip(("easting", "northing"), self.control or ()))
         if self.height is not None:
             tried["height"] = self.height
         if self.elevation is not None:
@@ -128,6 +128,8 @@ def _position_trials(reference: Reference, i: int) -> Iterator[_Trial]:
                 if other == cause and abs(second) <= 360.0:
                     yield _moved(pair, cause, value, second)
     e, n = control.easting, control.northing
+    assert e is not None
+    assert n is not None
     yield _replaced(pair, "easting_northing_exchanged", n, e)
     for cause, value in number_slips(e):
         yield _replaced(pair, cause, value, n)
@@ -149,6 +151,8 @@ def _height_trials(reference: Reference, i: int) -> Iterator[_Trial]:
     pair = reference.pairs[i]
     observation, elevation = pair.observation, pair.control.elevation
     height = observation.height
+    assert height is not None
+    assert elevation is not None
     for cause, value in number_slips(height):
         yield _raised(pair, cause, value)
     for cause, value in pole_slips(height, observation.pole, observation.pole_kind):
@@ -175,9 +179,11 @@ def _orthometric(reference: Reference, i: int) -> _Trial:
     if reference.geoid is not None:
         undulation, spread = float(reference.arrays.undulation[i]), 0.0
     else:
-        undulation = -float(reference.vertical.part.correction(reference.place(i)))
+        undulation = -float(reference.vertical_fit.part.correction(reference.place(i)))
         spread = UNDULATION_SPREAD
-    return _raised(pair, "orthometric_height", pair.observation.height + undulation, spread)
+    height = pair.observation.height
+    assert height is not None
+    return _raised(pair, "orthometric_height", height + undulation, spread)
 
 
 def _joint_trials(reference: Reference, i: int) -> Iterator[_Trial]:
@@ -194,13 +200,15 @@ def _joint_trials(reference: Reference, i: int) -> Iterator[_Trial]:
         new = dataclasses.replace(
             pair, control=control,
             vertical=pair.vertical if control.has_elevation else Role.IDLE)
+        assert control.easting is not None
+        assert control.northing is not None
         yield _Trial("wrong_control", new,
                      control=(control.easting, control.northing), elevation=control.elevation,
                      other=row)
     control = pair.control
-    if control.has_elevation and reference.wrong_v(i):
-        for e, n, z in zip(*(other_units(v) for v in (control.easting, control.northing,
-                                                       control.elevation))):
+    values = [v for v in (control.easting, control.northing, control.elevation) if v is not None]
+    if len(values) == 3 and reference.wrong_v(i):
+        for e, n, z in zip(*map(other_units, values)):
             yield _Trial("control_unit", pair, control=(e, n), elevation=z)
 
 
@@ -236,9 +244,9 @@ def _differences_v(reference: Reference, i: int, trials: List[_Trial]) -> np.nda
     unit = reference.settings.elevation_length.metres
     out = np.full(len(trials), now)
     for k, trial in enumerate(trials):
-        if trial.height is not None:
+        if trial.height is not None and pair.observation.height is not None:
             out[k] += trial.height - pair.observation.height
-        if trial.elevation is not None:
+        if trial.elevation is not None and pair.control.elevation is not None:
             out[k] -= (trial.elevation - pair.control.elevation) * unit
     return out
 
@@ -396,5 +404,6 @@ def _misfit_words(reference: Reference, i: int, side: str) -> str:
 
 
 def _idle(pair: Pair, side: str) -> Pair:
-    changes = {name: Role.IDLE for name in ("horizontal", "vertical") if side in (name, "both")}
-    return dataclasses.replace(pair, **changes)
+    return dataclasses.replace(
+        pair, horizontal=pair.horizontal if side == "vertical" else Role.IDLE,
+        vertical=pair.vertical if side == "horizontal" else Role.IDLE)

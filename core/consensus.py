@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb
-from typing import Callable, FrozenSet, Optional, Tuple
+from typing import Callable, Dict, FrozenSet, Optional, Set, Tuple
 
 import numpy as np
 
@@ -138,7 +138,8 @@ def find_consensus(
     limit = chi_square_quantile(1.0 - level, dimension)
     _, followers = proposals
     order = np.argsort(-followers.sum(axis=1), kind="stable")
-    seen, settled = set(), {}
+    seen: Set[FrozenSet[int]] = set()
+    settled: Dict[FrozenSet[int], Tuple] = {}
     for k in order:
         members = frozenset(np.flatnonzero(followers[k]).tolist())
         if members in seen or any(members <= known for known in settled):

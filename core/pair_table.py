@@ -211,11 +211,9 @@ def _pair(
             )
     control = control_from_cells(cells, match, decimal)
     observation = observation_from_cells(cells, match, packed_dms, decimal)
-    roles = {
-        item: _role(cell_text(cells[item]), match.label(item))
-        for item in ("horizontal", "vertical")
-    }
-    pair = Pair(control, observation, file=name, row=row, **roles)
+    horizontal, vertical = (_role(cell_text(cells[item]), match.label(item))
+                            for item in ("horizontal", "vertical"))
+    pair = Pair(control, observation, horizontal, vertical, name, row)
     return with_corrections(pair, cell_text(cells.get("corrections")))
 
 

@@ -10,7 +10,7 @@ import dataclasses
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Dict, List, Optional, Tuple
+from typing import Any, Dict, List, Optional, Tuple
 
 import numpy as np
 
@@ -56,12 +56,19 @@ class Reference:
     level: float
 
     @property
-    def horizontal(self) -> Optional[HorizontalFit]:
-        return None if self.h is None else self.h.solution  # type: ignore[return-value]
+    def horizontal(self) -> HorizontalFit:
+        assert self.h is not None  # `make_reference` gives none without
+        return self.h.solution  # type: ignore[return-value]
 
     @property
     def vertical(self) -> Optional[VerticalFit]:
         return None if self.v is None else self.v.solution  # type: ignore[return-value]
+
+    @property
+    def vertical_fit(self) -> VerticalFit:
+        """`vertical` where it is known that there is one."""
+        assert self.vertical is not None
+        return self.vertical
 
     @cached_property
     def members_h(self) -> frozenset:
@@ -125,14 +132,15 @@ class Reference:
             for members in side.rivals if side is not None else ():
                 fit, differences, covariances, tests = solver(self, rows)(tuple(sorted(members)))
                 rival = Consensus(members, tests, differences, covariances, (), fit)
-                out.append(dataclasses.replace(self, **{name: rival}))
+                changed: Dict[str, Any] = {name: rival}
+                out.append(dataclasses.replace(self, **changed))
         return out
 
     # -- one pair --------------------------------------------------------------------------
 
     def difference_h(self, i: int) -> np.ndarray:
         """Solved minus given position, metres; infinite where it cannot be projected."""
-        if not self.usable[i] or self.horizontal is None:
+        if not self.usable[i]:
             return np.array([np.inf, np.inf])
         return self.horizontal.part.apply(self.arrays.base[i]) - self.arrays.control[i]
 
@@ -161,8 +169,9 @@ class Reference:
 
     def variance_v(self, i: int) -> float:
         """Variance of `difference_v` if pair i is good and no member."""
-        design = self.vertical.part.design(self.place(i)[None, :])[0]
-        tie = design @ self.vertical.adjustment.cofactor @ design.T
+        fit = self.vertical_fit
+        design = fit.part.design(self.place(i)[None, :])[0]
+        tie = design @ fit.adjustment.cofactor @ design.T
         return float(self.arrays.height_variance[i] + self.arrays.elevation_variance[i] + tie[0, 0])
 
     def fits_control(self, i: int, j: int) -> bool:
@@ -178,7 +187,7 @@ class Reference:
         if not (self.has_height(i) and self.has_height(j)):
             return math.nan
         height = self.arrays.height[i] - self.arrays.undulation[i]
-        return float(height + self.vertical.part.correction(self.place(j))
+        return float(height + self.vertical_fit.part.correction(self.place(j))
                      - self.arrays.elevation[j])
 
     def length_with_control(self, i: int, j: int) -> float:

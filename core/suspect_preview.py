@@ -78,18 +78,18 @@ def preview(pairs: Sequence[Pair], settings: Settings, suspect: Suspect,
         now, _ = _solved(pairs, settings)
     after_pairs, after_settings = put_right(pairs, settings, suspect)
     then, problem = _solved(after_pairs, after_settings)
-    units = (
-        ("horizontal", after_settings.site_length.metres / settings.site_length.metres),
-        ("vertical", after_settings.elevation_length.metres / settings.elevation_length.metres),
-    )
+    plane = after_settings.site_length.metres / settings.site_length.metres
+    tall = after_settings.elevation_length.metres / settings.elevation_length.metres
     rows = tuple(
         PreviewRow(
             i, before.name, _concerned(before, after, suspect),
-            *((_size(now, i, side), _size(then, i, side, unit)) for side, unit in units),
+            (_size(now, i, "horizontal"), _size(then, i, "horizontal", plane)),
+            (_size(now, i, "vertical"), _size(then, i, "vertical", tall)),
             (after.horizontal is Role.IDLE, after.vertical is Role.IDLE),
         ) for i, (before, after) in enumerate(zip(pairs, after_pairs))
     )
-    return Preview(rows, *((_rms(now, side), _rms(then, side, unit)) for side, unit in units),
+    return Preview(rows, (_rms(now, "horizontal"), _rms(then, "horizontal", plane)),
+                   (_rms(now, "vertical"), _rms(then, "vertical", tall)),
                    moves=_moves(pairs, after_pairs, then), problem=problem)
 
 

@@ -186,6 +186,7 @@ def _is_site_scale(reference: Reference) -> bool:
     place = arrays.latitude[rows], arrays.longitude[rows]
     combined = base.combined_factor(*place, np.nan_to_num(arrays.height[rows]))
     point = base.point_scale(*place)
+    assert part.cofactor is not None
     slack = 4.0 * math.sqrt(part.cofactor[3][3]) + 3e-6
     return any(values.min() - slack < part.scale < values.max() + slack
                for values in (np.ones(1), combined, 1.0 / combined, point, 1.0 / point))
@@ -263,6 +264,7 @@ def _common_shift(others: Reference, cause: str, attribute: str, name: str,
     if score < 0.0 or not said:
         return None
     side, unit, _ = sides[0] if plane.moved else sides[1]
+    assert side is not None
     evidence = (
         f"All {len(rows)} pairs of {attribute} {name or '(blank)'} are shifted alike by "
         f"{' and '.join(said)}; without that shift they fit to "
@@ -320,11 +322,12 @@ def parameter_suspects(reference: Reference):
         return []
     rows = sorted(reference.members_v)
     part = reference.vertical.part
+    assert part.cofactor is not None
     shift = part.values[0]
     sigma = math.sqrt(part.cofactor[0][0]) + 0.03
     undulation = float(np.mean(reference.arrays.undulation[rows]))
     poles = {reference.pairs[i].observation.pole for i in rows}
-    found = []
+    found: List[Tuple[str, str, float, Tuple[Pair, ...], Optional[Settings]]] = []
     if abs(undulation) > SMALL_UNDULATION and abs(shift - undulation) < 3.0 * sigma:
         found.append((
             "ellipsoidal_elevations",
