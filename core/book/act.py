@@ -38,7 +38,7 @@ class Act:
         first = self._storage.rows(f"SELECT coalesce(max(fid), 0) FROM {name}")[0][0] + 1
         values = []
         for fid, row in enumerate(rows, first):
-            plain = [fid]
+            plain: List[Any] = [fid]
             for column, kind in table.columns:
                 value = self.seq if column == "entry" else row.get(column)
                 plain.append(None if value is None else _plain(column, kind, value))

@@ -61,5 +61,5 @@ def issued_off(
         up = None if up is None or math.isnan(up) else up
         if math.hypot(east, north) > tolerance_h or (
                 tolerance_v is not None and up is not None and abs(up) > tolerance_v):
-            found.append(IssuedOff(*row[:4], east, north, up))
+            found.append(IssuedOff(row[0], row[1], row[2], row[3], east, north, up))
     return found

@@ -107,7 +107,7 @@ def append(
         before.count + 1, time, plain_text("user", user), f"Sitetie {VERSION}", action,
         plain_text("summary", summary), plain_text("reason", reason), tie_number, standing, text,
         before.hash)
-    entry = Entry(*values, hash=entry_hash(values))
+    entry = Entry(*[*values, entry_hash(values)])
     marks = ", ".join("?" * len(COLUMNS))
     storage.execute(f"INSERT INTO ledger VALUES ({marks})",
                     [getattr(entry, name) for name in COLUMNS])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Callable, Dict, List, Optional, Tuple
+from typing import Any, Callable, Dict, List, Optional, Tuple
 
 import numpy as np
 
@@ -94,7 +94,7 @@ def _stated(tie: Tie, found: Found, progress) -> Restated:
     if len(parts) == 1:
         return parts[0][1]
     order = np.argsort(np.concatenate([places for places, _ in parts]))
-    columns = {}
+    columns: Dict[str, Any] = {}
     for name in Restated.__dataclass_fields__:
         values = [getattr(part, name) for _, part in parts]
         columns[name] = None if values[0] is None else np.concatenate(values)[order]

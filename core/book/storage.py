@@ -16,6 +16,7 @@ import sqlite3
 import uuid
 from contextlib import contextmanager
 from typing import Any, Callable, Iterable, Iterator, List, Sequence, Tuple
+from urllib.parse import quote
 
 from ..errors import BookError, OutputError, SitetieError
 
@@ -181,9 +182,9 @@ class Storage:
 
 
 def _uri(path: str) -> str:
-    from pathlib import Path
-
-    return Path(os.path.abspath(path)).as_uri()
+    """The file as SQLite takes it: without an authority, on a share too (``file:////server/...``)."""
+    whole = os.path.abspath(path).replace(os.sep, "/")
+    return "file://" + quote(whole if whole.startswith("/") else f"/{whole}")
 
 
 def _into_place(temporary: str, path: str) -> None:

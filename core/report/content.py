@@ -80,6 +80,9 @@ class ReportDetails:
     restated : (latitude, longitude, height) or None
         Points restated through the tie, (n,) arrays in degrees and metres: the report then says
         how far they lie outside the control.
+    entries, head : int or None, str
+        Where the ledger of the site book ends: number of entries and hash of the last one. A book
+        whose end is cut off later, or that is made anew, shows against them.
     """
 
     job: str = ""
@@ -90,6 +93,8 @@ class ReportDetails:
     accepted: str = ""
     made: str = ""
     restated: Optional[Sequence] = field(default=None, compare=False)
+    entries: Optional[int] = None
+    head: str = ""
 
 
 def report_blocks(tie: Tie, details: ReportDetails) -> Tuple[Block, ...]:
@@ -313,6 +318,10 @@ def _given(tie: Tie) -> List[Block]:
 
 def _end(tie: Tie, details: ReportDetails) -> List[Block]:
     made = tie.provenance
+    ledger = []
+    if details.entries is not None:
+        ledger = [Paragraph(f"The ledger of the site book ends with entry {details.entries}, "
+                            f"hash {details.head}.", quiet=True)]
     return [Together((
         Heading("Before it is used"), Bullets(CAUTIONS),
         Signature((("Responsible surveyor", details.surveyor, 0.34),
@@ -322,4 +331,5 @@ def _end(tie: Tie, details: ReportDetails) -> List[Block]:
             f"Tie {tie.id} (SHA-256 of its content). Made with Sitetie {made.sitetie}, Python "
             f"{made.python}, numpy {made.numpy}, pyproj {made.pyproj}, PROJ {made.proj}, "
             f"{made.proj_database}.", quiet=True),
+        *ledger,
     ))]

@@ -259,6 +259,17 @@ def test_a_tie_before_any_observation(tmp_path, site_and_ties):
     assert verify(tmp_path / "new.gpkg").ok
 
 
+def test_a_report_tells_where_the_ledger_ends(book, site_and_ties):
+    from sitetie.core.report import ReportDetails, report_html
+
+    tie = site_and_ties[1]
+    book.accept(tie)
+    head = book.head()
+    page = report_html(tie, ReportDetails(entries=head.count, head=head.hash))
+    assert f"ends with entry {head.count}, hash {head.hash}" in page.replace("<wbr>", "")
+    assert "ledger" not in report_html(tie, ReportDetails())
+
+
 # -- the file ------------------------------------------------------------------------------------
 
 
@@ -374,6 +385,15 @@ def test_what_is_no_book_is_refused(tmp_path: Path, content, message):
     for opened in (SiteBook.open, verify):
         with pytest.raises(BookError, match=message):
             opened(path)
+
+
+@pytest.mark.parametrize("name", ["a b", "50% off?", "#1", "größe 測", "q'uote", "semi;colon&x=1"])
+def test_odd_names_of_files(tmp_path, name):
+    path = tmp_path / f"{name}.gpkg"
+    with SiteBook.create(path, job=name, site_unit="ft", user=name) as book:
+        assert book.job == book.user == name
+    assert verify(path).ok
+    assert [item.name for item in tmp_path.iterdir()] == [path.name]
 
 
 def test_a_newer_book_is_refused(book):
