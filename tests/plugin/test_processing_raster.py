@@ -22,6 +22,7 @@ from sitetie.tests.plugin.raster_runs import (
     targets_over,
     write_raster,
 )
+from sitetie.tests.plugin.test_processing_fronts import in_another_thread
 
 pytestmark = pytest.mark.usefixtures("algorithms")
 SIZE = 420
@@ -319,3 +320,28 @@ def test_places_that_depend_on_heights_are_told(
     run("raster", listener, RASTER=source, TIE=tie_file, OUTPUT=tmp_path / "site.tif")
     assert any("carried over by MGI to" in said for said in listener.warnings)
     assert any("100 m higher or lower comes out 1.4 mm" in said for said in listener.warnings)
+
+
+@pytest.mark.parametrize("resampling", ["bilinear", "average"])
+def test_large_cells_gather_what_they_cover(
+    resampling: str, tie: Tie, tie_file: Path, tmp_path: Path
+) -> None:
+    """Cells of 10 m from cells of 0.2 m: a checkerboard becomes its mean, a slope stays one."""
+    place = ground(tie, "EPSG:25833", 0.2, SIZE, 20.0, datum_operation="identical")
+    row, column = np.indices((SIZE, SIZE))
+    picture = (40 + column // 4 + 60 * ((row + column) % 2)).astype(np.uint8)
+    source = write_raster(tmp_path / "ortho.tif", picture[None], place.transform, place.crs)
+    run("raster", RASTER=source, TIE=tie_file, RESOLUTION=10, RESAMPLING=resampling,
+        DATUM_OPERATION="identical", OUTPUT=tmp_path / "site.tif")
+    written = read_raster(tmp_path / "site.tif")
+    column, row = (v.reshape(written.bands[0].shape) for v in place.cells(*written.places()))
+    inside = (np.abs(column - SIZE / 2) < 130) & (np.abs(row - SIZE / 2) < 130)
+    assert inside.sum() > 15
+    off = written.bands[0].astype(float) - (40 + (column - 2.0) / 4.0 + 30.0)
+    assert np.abs(off[inside]).max() < 1.5
+
+
+def test_as_a_task_in_another_thread(quarry_ortho: Path, tie_file: Path, tmp_path: Path) -> None:
+    assert in_another_thread("raster", {
+        "RASTER": str(quarry_ortho), "TIE": str(tie_file), "OUTPUT": str(tmp_path / "site.tif")})
+    assert read_raster(tmp_path / "site.tif").bands.any()
