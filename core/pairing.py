@@ -423,7 +423,7 @@ def _one(candidate: _Candidate, probability: float, before: str) -> GeometryPair
         return _nothing((_answer(candidate, probability),), probability)
     confidence = probability * float(sure.min())
     words = (f"{before}{counted(len(pairs), 'pair')} with a misfit of {candidate.mode.rms:.3f} m "
-             f"(RMS); the pairing is right with a probability of {_percent(probability)}.")
+             f"(RMS); the pairing is right with a probability of {percent(probability)}.")
     doubtful = candidate.pairs[~kept]
     if len(doubtful):
         words += (f" {counted(len(doubtful), 'more pair')} would fit, but may be a chance meeting "
@@ -457,5 +457,6 @@ def _nothing(answers: Tuple[Answer, ...], probability: float) -> GeometryPairing
 _NONE = np.zeros((0, 2), dtype=int)
 
 
-def _percent(probability: float) -> str:
+def percent(probability: float) -> str:
+    """A probability for a sentence; never a round hundred."""
     return "over 99.9 %" if probability > 0.999 else f"{100.0 * probability:.1f} %"

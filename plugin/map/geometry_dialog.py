@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Callable, List, Optional, Sequence, Tuple
 
 from qgis.core import QgsApplication
@@ -20,7 +21,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ...core.errors import SitetieError
 from ...core.numerals import parse_number
-from ...core.pairing import Answer
+from ...core.pairing import Answer, percent
 from ...core.pairing_marks import MarkPair, MarkPairing
 from ...core.pairs import Control, Observation
 from ...core.units import METRE
@@ -244,8 +245,7 @@ class GeometryDialog(PreviewDialog):
         for pair, (control, shot) in zip(pairs, both):
             if shot.id in taken:
                 continue
-            sure = "" if pair.confidence != pair.confidence else (
-                "over 99.9 %" if pair.confidence > 0.999 else f"{100.0 * pair.confidence:.1f} %")
+            sure = "" if math.isnan(pair.confidence) else percent(pair.confidence)
             proposals.append(Proposal(control, shot, "; ".join(part for part in (
                 f"{length_words(pair.distance, METRE)} away", sure and f"no chance meeting: {sure}",
                 as_recorded(shot)) if part)))

@@ -187,6 +187,7 @@ class PairAlgorithm(SitetieAlgorithm):
             When no pairing stands alone and none was chosen.
         """
         from ...core.errors import InputError
+        from ...core.pairing import percent
         from ...core.pairing_marks import rival_lines
 
         found = pairing.found
@@ -201,7 +202,7 @@ class PairAlgorithm(SitetieAlgorithm):
             for pair in pairing.pairs:
                 feedback.pushInfo(
                     f"{control[pair.control].id} = {observations[pair.observation].id}: "
-                    f"{pair.distance:.3f} m, {100.0 * pair.confidence:.1f} %")
+                    f"{pair.distance:.3f} m, {percent(pair.confidence)}")
             return pairing.pairs
         if answer is not None and not pairing.pairs and 1 <= answer <= len(pairing.rivals):
             feedback.pushWarning(tr("Pairing {} was chosen by hand; geometry alone does not single "
