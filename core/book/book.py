@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import json
 import math
 import operator
 from contextlib import contextmanager
@@ -16,9 +15,10 @@ from ..frames import geographic_crs
 from ..pairs import Control, Observation
 from ..settings import Settings
 from ..tie import Tie
-from ..tie_file import dumps, loads, to_plain
+from ..tie_file import dumps, loads
 from ..units import LengthUnit, length_unit
 from ..wording import counted, length_words, listed
+from .acceptance import largest_moves, pair_row, role_changes
 from .act import Act
 from .geopackage import SITE_SRS, srs_row
 from .issued import IssuedOff, IssuedPoint, issued_off
@@ -254,12 +254,12 @@ class SiteBook:
             "SELECT control_id, observation_id, horizontal, vertical FROM pair WHERE "
             "tie_number IS ?", (standing,))
         with self._act(seen) as act:
-            changes = _role_changes(earlier, tie) if standing is not None else []
+            changes = role_changes(earlier, tie) if standing is not None else []
             act.add("tie", [{
                 "tie_number": number, "tie_id": tie.id, "accepted": now(),
                 "accepted_by": self.user, "reason": reason, "srs_id": SITE_SRS + number,
                 "tie_file": dumps(tie)}])
-            act.add("pair", [_pair_row(number, pair, row)
+            act.add("pair", [pair_row(number, pair, row)
                              for pair, row in zip(tie.pairs, tie.rows)])
             self._place_site(act, tie, number, new=True)
             said = self._write_restated(act, number, packed)
@@ -267,7 +267,7 @@ class SiteBook:
             return act.finish(
                 "accepted", f"Tie {number} ({tie.short_id}) accepted{said}.", reason,
                 tie_number=number, standing=number, tie_id=tie.id, role_changes=changes,
-                corrected_pairs=corrected, **_largest(packed))
+                corrected_pairs=corrected, **largest_moves(packed))
 
     def restate(
         self, reason: str = "", *, progress: Optional[Callable[[float], bool]] = None,
@@ -397,7 +397,7 @@ class SiteBook:
                 summary, action = f"Tie {number} stands again{said}.", "stood_back"
                 self._place_site(act, tie, number, new=False)
             return act.finish(action, summary, reason, tie_number=number, standing=number,
-                              **_largest(packed))
+                              **largest_moves(packed))
 
     def _write_restated(self, act: Act, number: int, packed: np.ndarray) -> str:
         if not len(packed):
@@ -477,39 +477,3 @@ def _refuse_twice(names: Sequence[str]) -> None:
         if name in seen:
             raise InputError("The control point is given twice.", "Keep one of them.", point=name)
         seen.add(name)
-
-
-def _pair_row(number: int, pair: Any, row: Any) -> Dict[str, Any]:
-    corrections = to_plain(tuple(getattr(pair, "corrections", ())))
-    return {
-        "tie_number": number, "control_id": pair.control.id,
-        "observation_id": pair.observation.id, "horizontal": pair.horizontal.value,
-        "vertical": pair.vertical.value, "residual_e": row.east, "residual_n": row.north,
-        "residual_u": row.up,
-        "corrections": json.dumps(corrections, ensure_ascii=False) if corrections else None,
-    }
-
-
-def _role_changes(earlier: Sequence[Tuple], tie: Tie) -> List[Dict[str, str]]:
-    """Roles that differ from those of the tie that stood before."""
-    known = {(row[0], row[1]): row[2:] for row in earlier}
-    found = []
-    for pair in tie.pairs:
-        old = known.pop((pair.control.id, pair.observation.id), ("none", "none"))
-        for side, was, role in zip(("horizontal", "vertical"), old,
-                                   (pair.horizontal.value, pair.vertical.value)):
-            if was != role:
-                found.append({"pair": pair.name, "side": side, "from": was, "to": role})
-    found += [{"pair": f"{control} = {observation}", "side": "both", "from": "there", "to": "none"}
-              for control, observation in known]
-    return found
-
-
-def _largest(packed: np.ndarray) -> Dict[str, Any]:
-    """The largest moves of a restatement, for the entry."""
-    found: Dict[str, Any] = {"points": len(packed)}
-    for name in ("moved_h", "moved_v"):
-        values = np.abs(packed[name][np.isfinite(packed[name])])
-        if len(values):
-            found[f"largest_{name}"] = float(values.max())
-    return found
