@@ -96,6 +96,7 @@ class SiteCrsWork(QObject):
 
     def enable(self) -> None:
         """Offer what is possible for the chosen tie."""
+        self.look()
         item, there = self._dock.accepted.chosen(), tie_of(self._project.crs())
         if item is not None:
             self.put_on.setText(f"Project onto the site grid of tie {item.number}")
@@ -124,7 +125,7 @@ class SiteCrsWork(QObject):
 
     def put_project(self) -> None:
         """Put the project on the site grid of the chosen tie."""
-        item = self._dock.accepted.chosen()
+        item = self._chosen()
         crs = self._crs(item)
         if crs is not None:
             put_project_on(self._project, crs)
@@ -139,7 +140,7 @@ class SiteCrsWork(QObject):
 
     def ask_layers(self) -> None:
         """Ask which layers are given in site coordinates."""
-        item = self._dock.accepted.chosen()
+        item = self._chosen()
         dialog = SiteLayersDialog(item, self._dock)
         if dialog.exec():
             self.set_on(item, dialog.layers())
@@ -158,6 +159,7 @@ class SiteCrsWork(QObject):
     def move_on(self) -> None:
         """Bring what is given in site coordinates, and the project, to the newest tie."""
         item = self._newest()
+        assert item is not None  # the button is there with a newer tie alone
         crs = self._crs(item)
         if crs is None:
             return
@@ -174,7 +176,7 @@ class SiteCrsWork(QObject):
         start = QgsSettings().value("sitetie/folder", "", type=str) or self._project.homePath()
         folder = QFileDialog.getExistingDirectory(self._dock, "Folder for the hand-over", start)
         if folder:
-            self.write(self._dock.accepted.chosen(), folder)
+            self.write(self._chosen(), folder)
 
     def write(self, item: AcceptedTie, folder: str) -> None:
         """Write the hand-over of a tie."""
@@ -188,7 +190,7 @@ class SiteCrsWork(QObject):
 
     def show_page(self) -> None:
         """Open the hand-over part of the report in the browser."""
-        item = self._dock.accepted.chosen()
+        item = self._chosen()
         try:
             page = page_html(f"Hand-over of tie {item.number}", f"tie {item.tie_id[:8]}",
                              hand_over_blocks(_tie(item)))
@@ -199,10 +201,13 @@ class SiteCrsWork(QObject):
             return
         QDesktopServices.openUrl(QUrl.fromLocalFile(path))
 
-    def _crs(self, item: Optional[AcceptedTie]) -> Optional[QgsCoordinateReferenceSystem]:
+    def _chosen(self) -> AcceptedTie:
+        item = self._dock.accepted.chosen()
+        assert item is not None  # the menu is there with a chosen tie alone
+        return item
+
+    def _crs(self, item: AcceptedTie) -> Optional[QgsCoordinateReferenceSystem]:
         """The CRS of a tie; None, and said why, when there is none."""
-        if item is None:
-            return None
         try:
             return self._register(item)
         except SitetieError as error:
