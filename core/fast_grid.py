@@ -14,8 +14,8 @@ Digits: kernel and exact path agree to `TOLERANCE` on the ground, that is 0.01 m
 in height; the fit itself has to reach half of it. A point comes out the same alone and among many.
 
 The polynomial is a Chebyshev expansion cut at a total degree (Mason & Handscomb, Chebyshev
-Polynomials, 2003, section 6.3), evaluated by Horner's rule in pieces that stay in the processor's
-cache, by two threads: numpy lets go of Python's lock while it computes.
+Polynomials, 2003, chapter 6, cited from memory), evaluated by Horner's rule in pieces that stay in
+the processor's cache, by two threads: numpy lets go of Python's lock while it computes.
 """
 
 from __future__ import annotations
