@@ -9,19 +9,14 @@ from typing import Callable, List, Optional, Sequence, Tuple
 
 import numpy as np
 
-from .errors import Cancelled, InputError
-from .pairing_evidence import SIGMAS, Mode, Neighbours, PointLists, pair_probabilities
+from .errors import Cancelled
+from .pairing_evidence import Mode, Neighbours, PointLists, pair_probabilities
+from .pairing_input import lists_of, names_of, points_of, scale_range_of
 from .pairing_search import BEYOND_DOUBT, Search, in_common
 from .wording import counted
 
 #: A scale near 1 lies within this of it: grid and ground differ by less.
 SCALE_TOLERANCE = 3e-3
-#: A free scale lies within this factor of 1: feet and metres differ by 3.3.
-FREE_SCALE = 5.0
-#: Standard deviations (metres) that are possible when none is given, and the largest as a share of
-#: the extent: with more, a site has no shape.
-SIGMA_RANGE = (1e-3, 2.0)
-LARGEST_SIGMA_SHARE = 0.03
 #: A pairing is believed from this probability on, a pair in it from that.
 BELIEVED, BELIEVED_PAIR = 0.99, 0.9
 #: Odds, before the points are looked at, that the lists share marks at all: whoever asks has reason
@@ -191,102 +186,17 @@ def pair_by_geometry(
         fewer than three points; when names, noise or tolerance cannot be used.
     Cancelled
     """
-    z, w = _points(control, "control"), _points(observed, "observed")
-    names = _names(control_names, observed_names, len(z), len(w))
-    low_high = _scale_range(free_scale, scale_tolerance)
+    z, w = points_of(control, "control"), points_of(observed, "observed")
+    names = names_of(control_names, observed_names, len(z), len(w))
+    low_high = scale_range_of(free_scale, scale_tolerance)
     origins = complex(np.median(z.real), np.median(z.imag)), complex(
         np.median(w.real), np.median(w.imag))
-    lists = _lists(z - origins[0], w - origins[1], low_high, noise)
+    lists = lists_of(z - origins[0], w - origins[1], low_high, noise)
     found = _search(lists, False, progress, 0.0)
     share_done = 0.5
     if not found or not _settled_well(found[0], lists):
         found += _search(lists, True, progress, share_done)
     return _conclude(_candidates(found, lists, origins), names)
-
-
-# -- what was given ---------------------------------------------------------------------------
-
-
-def _points(given: np.ndarray, side: str) -> np.ndarray:
-    try:
-        points = np.asarray(given, dtype=float)
-    except (TypeError, ValueError):
-        points = np.zeros(0)
-    if points.ndim != 2 or points.shape[1] != 2:
-        raise InputError(
-            f"The {side} points are no (n, 2) array of numbers.",
-            "Give easting and northing of each point, in metres.",
-        )
-    bad = np.flatnonzero(~np.isfinite(points).all(axis=1))
-    if len(bad):
-        raise InputError(
-            f"The {side} point at index {bad[0]} has no finite easting and northing.",
-            "Leave out points without a position.",
-        )
-    if len(points) < 3:
-        raise InputError(
-            f"There {'is' if len(points) == 1 else 'are'} {counted(len(points), side + ' point')}; "
-            "geometry alone needs at least three on each side.",
-            "Add points, or pair by hand.",
-        )
-    order = np.lexsort((points[:, 1], points[:, 0]))
-    same = np.flatnonzero((np.diff(points[order], axis=0) == 0.0).all(axis=1))
-    if len(same):
-        first, second = sorted(order[same[0]:same[0] + 2])
-        raise InputError(
-            f"The {side} points at indices {first} and {second} are at the same place.",
-            "Keep one of them.",
-        )
-    return points[:, 0] + 1j * points[:, 1]
-
-
-def _names(control, observed, n: int, m: int):
-    """The two lists of names, or None."""
-    if control is None or observed is None:
-        return None
-    if len(control) != n or len(observed) != m:
-        raise InputError(
-            f"There are {len(control)} and {len(observed)} names for {n} control and {m} observed "
-            "points.", "Give one name for each point, blank where there is none.",
-        )
-    return tuple(["".join(str(name).split()).casefold() if name is not None else ""
-                  for name in side] for side in (control, observed))
-
-
-def _scale_range(free: bool, tolerance: float) -> Tuple[float, float]:
-    if free:
-        return 1.0 / FREE_SCALE, FREE_SCALE
-    if not 0.0 <= tolerance < 0.5:
-        raise InputError(f"The scale tolerance is {tolerance}.",
-                         "Give a number from 0 to 0.5, or let the scale be free.")
-    return 1.0 - tolerance, 1.0 + tolerance
-
-
-def _lists(z: np.ndarray, w: np.ndarray, scale_range, noise: Optional[float]) -> PointLists:
-    if noise is not None and not (math.isfinite(noise) and noise > 0.0):
-        raise InputError(f"The noise is {noise}.", "Give a standard deviation in metres.")
-    sides = [_widths(points) for points in (z, w)]
-    free = scale_range[1] / scale_range[0] > 2.0
-    if free:
-        widths = sides[0]
-    else:
-        widths = min(sides, key=lambda pair: pair[0] * max(pair[1], 1e-3 * pair[0]))
-    low, high = (noise / 2.0, noise * 2.0) if noise is not None else SIGMA_RANGE
-    largest = LARGEST_SIGMA_SHARE * widths[0]
-    if high > largest:
-        low, high = min(low, largest * low / high), largest
-    return PointLists(z, w, scale_range, np.geomspace(low, high, SIGMAS), widths)
-
-
-def _widths(points: np.ndarray) -> Tuple[float, float]:
-    """Long and short side of the rectangle that points are strewn over; far ones count little."""
-    plane = np.stack([points.real, points.imag], axis=-1)
-    axes = np.linalg.svd(plane - plane.mean(axis=0), full_matrices=False)[2]
-    along = (plane - np.median(plane, axis=0)) @ axes.T
-    even = np.sqrt(12.0) * along.std(axis=0)
-    middle = 5.0 * np.median(np.abs(along), axis=0)
-    first, second = np.where(middle > 0.0, np.minimum(even, middle), even)
-    return float(max(first, second)), float(min(first, second))
 
 
 # -- search -----------------------------------------------------------------------------------
