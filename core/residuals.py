@@ -11,7 +11,7 @@ from .horizontal import HorizontalFit, HorizontalPart
 from .marks import Mark, PairArrays
 from .pairs import Pair, Role
 from .products import product
-from .quantiles import chi_square_quantile, f_quantile
+from .quantiles import chi_square_p_value, chi_square_quantile, f_quantile
 from .results import (
     AGREES,
     CANNOT_TEST,
@@ -91,6 +91,7 @@ def _fit_fields(fit: Fit, settings: Settings, unit: float):
         limits = np.sqrt(adjustment.critical_values(level))
     biases = adjustment.minimal_detectable_bias(level, settings.power, estimated)
     effects = _largest_effects(adjustment, biases) / unit
+    part_scaling, scalings = applied_factor(adjustment, settings), own_factors(fit, settings)
     columns = _FitColumns(
         deleted=(fit.deleted_residuals / unit).tolist(), test=tests.tolist(),
         critical=limits.tolist(), redundancy=adjustment.redundancy_numbers.tolist(),
@@ -114,6 +115,8 @@ def _fit_fields(fit: Fit, settings: Settings, unit: float):
             fields["effect"] = columns.effect[k]
             if adjustment.group_size == 2:
                 fields["detectable_bearing"] = columns.bearing[k]
+        if scalings[k] != part_scaling:
+            fields["own_factor"], fields["own_redundancy"] = scalings[k]
         for row in mark.rows:
             yield row, fields
 
@@ -205,12 +208,32 @@ def applied_factor(adjustment, settings: Settings) -> Tuple[float, Optional[int]
     1 and None (normal quantiles) unless the chi-square test rejects, or the settings say that
     only the ratios of the sigmas are believed.
     """
-    factor, redundancy = adjustment.variance_factor, adjustment.redundancy
-    if factor is None:
+    return _scaling(adjustment.sum_of_squares, adjustment.redundancy, settings)
+
+
+def own_factors(fit: Fit, settings: Settings) -> List[Tuple[float, Optional[int]]]:
+    """The same for the restated positions of the fit marks, from the solution without each.
+
+    The error of a fit mark shows in its residual. Scaled by a test that sees this residual, its
+    region would hold the truth too often, up to 98 times of 100 where little is redundant; the
+    misfit of the others is independent of it. Where sigmas are to be estimated and the others
+    leave nothing to do it from, the part's own estimate serves.
+    """
+    adjustment = fit.adjustment
+    left = np.maximum(adjustment.sum_of_squares - adjustment.test_values, 0.0).tolist()
+    redundancy = (adjustment.redundancy - adjustment.testable).tolist()
+    whole = applied_factor(adjustment, settings)
+    estimated = settings.sigma_basis == "estimated"
+    return [whole if estimated and freedom <= 0 else _scaling(squares, freedom, settings)
+            for squares, freedom in zip(left, redundancy)]
+
+
+def _scaling(squares: float, redundancy: int, settings: Settings) -> Tuple[float, Optional[int]]:
+    if redundancy <= 0:
         return 1.0, None
-    if settings.sigma_basis == "estimated":
-        return factor, redundancy
-    if adjustment.p_value < 1.0 - settings.confidence:
+    factor = squares / redundancy
+    rejected = chi_square_p_value(squares, redundancy) < 1.0 - settings.confidence
+    if settings.sigma_basis == "estimated" or rejected:
         return factor, redundancy
     return 1.0, None
 
@@ -272,11 +295,16 @@ def pair_covariances(
     horizontal: HorizontalFit,
     vertical: Optional[VerticalFit],
     statistics: TieStatistics,
+    sides: Sequence[Sequence[ComponentResult]],
 ) -> List[Optional[Matrix3]]:
     """Covariance of the restated position of each pair's own observation, site units squared.
 
     A fit pair's noise is already inside the solution, so its covariance with the parameters is
     taken off. None for an idle pair that no plane reaches.
+
+    Parameters
+    ----------
+    sides : the horizontal and the vertical side of every pair
     """
     count = len(pairs)
     joint = np.full((count, 3, 3), np.nan)
@@ -285,11 +313,11 @@ def pair_covariances(
     own = product(matrix, arrays.base_covariance, matrix.T)
     joint[:, :2, :2] = _restated(horizontal, arrays.base, own, matrix)
     if statistics.horizontal is not None:
-        joint[:, :2, :2] *= statistics.horizontal.applied_factor
+        joint[:, :2, :2] *= _factors(sides[0], statistics.horizontal)[:, None, None]
     if vertical is not None and statistics.vertical is not None:
         own = arrays.height_variance[:, None, None]
         joint[:, 2:, 2:] = _restated(vertical, arrays.base, own, np.eye(1))
-        joint[:, 2, 2] *= statistics.vertical.applied_factor
+        joint[:, 2, 2] *= _factors(sides[1], statistics.vertical)
     h, v = settings.site_length.metres, settings.elevation_length.metres
     joint /= np.outer([h, h, v], [h, h, v])
     if vertical is None:
@@ -297,6 +325,11 @@ def pair_covariances(
     known = np.isfinite(joint).all(axis=(1, 2))
     return [tuple(map(tuple, block)) if ok else None
             for ok, block in zip(known, joint.tolist())]
+
+
+def _factors(results: Sequence[ComponentResult], part: PartStatistics) -> np.ndarray:
+    return np.array([part.applied_factor if result.own_factor is None else result.own_factor
+                     for result in results])
 
 
 def _restated(fit: Fit, base, own, matrix) -> np.ndarray:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Iterator, Optional, Sequence, Tuple
 
 import numpy as np
+
+from .pairs import LATER
 
 Matrix3 = Tuple[Tuple[float, float, float], ...]
 
@@ -62,6 +64,10 @@ class ComponentResult:
         One of `VERDICTS`.
     verdict_with : tuple of str
         The control points the verdict speaks of besides this one.
+    own_factor, own_redundancy : float or None, int or None
+        Of a fit pair, where they differ from the part's `applied_factor` and
+        `region_redundancy`: what the covariance of its own restated position is scaled by, and
+        the redundancy behind its region. They come from the other pairs alone.
     """
 
     role: str
@@ -76,6 +82,8 @@ class ComponentResult:
     within_tolerance: Optional[bool] = None
     verdict: str = IDLE
     verdict_with: Tuple[str, ...] = ()
+    own_factor: Optional[float] = field(default=None, metadata=LATER)
+    own_redundancy: Optional[int] = field(default=None, metadata=LATER)
 
     @property
     def size(self) -> Optional[float]:
@@ -186,9 +194,9 @@ class ResidualTable(Sequence):
             }
             for side in ("horizontal", "vertical"):
                 part = getattr(row, side)
-                for field in fields(part):
-                    if field.name not in ("residual", "deleted"):
-                        record[f"{side}_{field.name}"] = getattr(part, field.name)
+                for item in fields(part):
+                    if item.name not in ("residual", "deleted"):
+                        record[f"{side}_{item.name}"] = getattr(part, item.name)
             for name, value in zip(("east", "north"), row.horizontal.deleted or (None, None)):
                 record[f"{name}_deleted"] = value
             record["up_deleted"] = (row.vertical.deleted or (None,))[0]

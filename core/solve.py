@@ -186,7 +186,8 @@ def _judge(pairs, arrays, settings, base, horizontal: HorizontalFit,
         sides.append(results)
         summaries.append(part_statistics(pairs, side, fit, results, settings))
     statistics = TieStatistics(*summaries)
-    covariances = pair_covariances(pairs, arrays, settings, base, horizontal, vertical, statistics)
+    covariances = pair_covariances(
+        pairs, arrays, settings, base, horizontal, vertical, statistics, sides)
     counts: dict = {}
     for pair in pairs:
         counts[pair.control.id] = counts.get(pair.control.id, 0) + 1

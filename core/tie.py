@@ -272,6 +272,24 @@ class Tie:
         freedom = None if part is None else part.region_redundancy
         return region_factor(self.settings.confidence, dimension, freedom)
 
+    def pair_region_factor(self, row: PairResidual, dimension: int) -> float:
+        """The same for the restated position of a pair's own observation (`row.covariance`).
+
+        A fit pair's region is scaled by what the other pairs say of the sigmas; its factor
+        differs where they say something else than all together.
+
+        Parameters
+        ----------
+        row : PairResidual
+            Of this tie.
+        dimension : int
+            See `region_factor`.
+        """
+        part = row.horizontal if dimension == 2 else row.vertical
+        if part.own_factor is None:
+            return self.region_factor(dimension)
+        return region_factor(self.settings.confidence, dimension, part.own_redundancy)
+
     def _located(self, latitude, longitude, height):
         latitude, longitude, height = _positions(latitude, longitude, height)
         latitude, longitude = np.atleast_1d(latitude, longitude)

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..core.errors import GeometryError
 from ..core.quantiles import chi_square_quantile, f_quantile
-from ..core.results import CANNOT_TELL, CANNOT_TEST, DOES_NOT_BELONG
+from ..core.results import CANNOT_TELL, CANNOT_TEST, DOES_NOT_BELONG, PairResidual
 from ..core.solve import solve
 from ..core.tie import Tie
 from .sites import Case, Site, draw, with_blunder
@@ -89,6 +89,7 @@ def _of_one_site(case: Case, rng, *counts) -> Outcomes:
 def _regions(case: Case, site: Site, tie: Tie, rng, outcomes: Outcomes) -> None:
     _parameters(site, tie, outcomes)
     truth = site.truth.site(*site.points.T)
+    factors = [tie.region_factor(2), tie.region_factor(1)]
     for name, places, noise in (
         ("tie", site.points, None),
         ("point", site.observed, site.point_covariance),
@@ -96,35 +97,37 @@ def _regions(case: Case, site: Site, tie: Tie, rng, outcomes: Outcomes) -> None:
         errors = np.column_stack(tie.to_site(*places.T)) - truth
         covariances = tie.covariance(*places.T, observation_covariance=noise)
         for error, covariance, where in zip(errors, covariances, ("inside", "beyond")):
-            _point(tie, error, covariance, f"{name} {where}", outcomes)
+            _point(error, covariance, f"{name} {where}", factors, outcomes)
     mark = int(rng.integers(case.marks))
     row = mark * case.shots
     observed = site.pairs[row].observation
     error = np.array(tie.to_site(observed.latitude, observed.longitude, observed.height))
     error -= site.truth.site(*site.mark_positions[[mark]].T)[0]
     covariance = np.array(tie.rows[row].covariance)
-    _point(tie, error, covariance, "fit pair", outcomes)
-    _unscaled(tie, error, covariance, outcomes)
+    factors = [tie.pair_region_factor(tie.rows[row], dimension) for dimension in (2, 1)]
+    _point(error, covariance, "fit pair", factors, outcomes)
+    _unscaled(tie, tie.rows[row], error, covariance, outcomes)
 
 
-def _point(tie: Tie, error, covariance, name: str, outcomes: Outcomes) -> None:
+def _point(error, covariance, name: str, factors, outcomes: Outcomes) -> None:
     """Whether the error lies in the stated horizontal region and the vertical interval."""
     outcomes[f"horizontal {name}"].append(
-        _inside(error[:2], covariance[:2, :2], tie.region_factor(2) ** 2))
+        _inside(error[:2], covariance[:2, :2], factors[0] ** 2))
     outcomes[f"vertical {name}"].append(
-        _inside(error[2:], covariance[2:, 2:], tie.region_factor(1) ** 2))
+        _inside(error[2:], covariance[2:, 2:], factors[1] ** 2))
 
 
-def _unscaled(tie: Tie, error, covariance, outcomes: Outcomes) -> None:
+def _unscaled(tie: Tie, row: PairResidual, error, covariance, outcomes: Outcomes) -> None:
     """The error of a fit pair against its covariance from the stated sigmas alone.
 
-    It shows in the residuals too, so that scaling by them and the error are not independent; this
-    tells the covariance from the scaling. The mean of the normalised square is 1.
+    It tells the covariance from the scaling. The mean of the normalised square is 1.
     """
     for side, rows in zip(SIDES, (slice(0, 2), slice(2, 3))):
-        part = getattr(tie.statistics, side)
+        factor = getattr(row, side).own_factor
+        if factor is None:
+            factor = getattr(tie.statistics, side).applied_factor
         size = rows.stop - rows.start
-        stated = covariance[rows, rows] / part.applied_factor
+        stated = covariance[rows, rows] / factor
         square = float(error[rows] @ np.linalg.solve(stated, error[rows]))
         outcomes[f"{side} fit pair, unscaled"].append(
             square <= quantile(tie.settings.confidence, size, None))

@@ -156,7 +156,7 @@ def _half_axes(tie: Tie, row: PairResidual) -> Optional[Tuple[np.ndarray, np.nda
     if not np.isfinite(covariance).all():
         return None
     values, vectors = np.linalg.eigh(covariance)
-    return np.sqrt(np.maximum(values, 0.0)) * tie.region_factor(2), vectors
+    return np.sqrt(np.maximum(values, 0.0)) * tie.pair_region_factor(row, 2), vectors
 
 
 def _drawn_axes(

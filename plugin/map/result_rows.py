@@ -113,11 +113,11 @@ def _box(places: np.ndarray) -> Tuple[float, float, float, float]:
 def _sizes(tie: Tie, placed) -> List[float]:
     """What the exaggeration goes by: residuals, or the ellipses where these are larger by far, as
     in a solution with little redundancy."""
-    factor = ELLIPSE_SHARE * tie.region_factor(2)
     sizes = []
     for _, _, row in placed:
         if row.horizontal.role != "idle":
             trace = 0.0 if row.covariance is None else row.covariance[0][0] + row.covariance[1][1]
+            factor = ELLIPSE_SHARE * tie.pair_region_factor(row, 2)
             ellipse = factor * math.sqrt(trace / 2.0) if trace > 0.0 else 0.0
             sizes.append(max(row.horizontal.size or 0.0, ellipse))
     return sizes
@@ -220,8 +220,7 @@ def _place(tie: Tie, pair: Pair) -> Tuple[float, float]:
 
 
 def _ellipses(tie: Tie, placed, scale: Exaggeration) -> List[Row]:
-    factor = tie.region_factor(2)
-    shown, planes, centres = [], [], []
+    shown, planes, centres, factors = [], [], [], []
     for i, pair, row in placed:
         part = row.horizontal
         if part.residual is None or row.covariance is None or part.role == "idle":
@@ -231,11 +230,12 @@ def _ellipses(tie: Tie, placed, scale: Exaggeration) -> List[Row]:
         if not cut and all(map(math.isfinite, plane[0] + plane[1])):
             shown.append((i, pair, part))
             planes.append(plane)
+            factors.append(tie.pair_region_factor(row, 2))
             centres.append((pair.control.easting + east, pair.control.northing + north))
     if not shown:
         return []
     values, axes = np.linalg.eigh(np.array(planes))
-    half = factor * np.sqrt(np.maximum(values, 0.0))
+    half = np.array(factors)[:, None] * np.sqrt(np.maximum(values, 0.0))
     largest: Dict[str, int] = {}
     for place, (_, pair, _) in enumerate(shown):
         kept = largest.setdefault(pair.control.id, place)
