@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import getpass
 import math
-import operator
 from contextlib import contextmanager
-from typing import Any, Callable, Dict, Iterator, List, Optional, Sequence, Tuple
+from typing import Any, Callable, Dict, Iterator, List, Optional, Sequence
 
 import numpy as np
 
@@ -20,22 +19,17 @@ from ..units import LengthUnit, length_unit
 from ..wording import counted, length_words, listed
 from .acceptance import largest_moves, pair_row, role_changes
 from .act import Act
+from .entering import control_rows, observation_rows, ties_using
 from .geopackage import SITE_SRS, srs_row
 from .issued import IssuedOff, IssuedPoint, issued_off
 from .ledger import Entry, Head, entries, head_of, plain_text
 from .new_book import fill_new_book, now
 from .restating import EARTH_RADIUS, restated_points
-from .schema import BATCH, FORMAT, FORMAT_VERSION, TABLES
+from .schema import BATCH, FORMAT, FORMAT_VERSION
 from .storage import Storage
 
 #: Points written at a time.
 PIECE = 50_000
-#: Values of a control point, and of an observation, that make it the same one again.
-_CONTROL = ("easting", "northing", "elevation", "sigma_h", "sigma_v", "source_document",
-            "document_version")
-_SAME = tuple(name for name in TABLES["observation"].names
-              if name not in ("entry", "observation_id", "occupation", "source", "note"))
-_same = operator.attrgetter(*_SAME)
 
 
 class SiteBook:
@@ -130,25 +124,10 @@ class SiteBook:
         if not control:
             raise InputError("There are no control points to add.", "Choose some.")
         with self._act() as act:
-            rows, replaced = [], []
-            known = self._control_now()
-            _refuse_twice([point.id for point in control])
-            for point in control:
-                row = {"control_id": point.id, "source_document": source_document,
-                       "document_version": document_version,
-                       **{name: getattr(point, name) for name in _CONTROL[:5]}}
-                old = known.get(point.id)
-                if old is not None and all(old[name] == row[name] for name in _CONTROL):
-                    continue
-                row["version"] = 1 if old is None else old["version"] + 1
-                row["supersedes"] = None if old is None else old["fid"]
-                replaced += [] if old is None else [point.id]
-                rows.append(row)
-            if not rows:
-                raise InputError("All of these control points are in the book already, unchanged.",
-                                 "There is nothing to add.")
+            rows, replaced = control_rows(
+                self._storage, control, source_document, document_version)
             act.add("control", rows)
-            used = self._ties_using(replaced)
+            used = ties_using(self._storage, replaced)
             summary = f"{counted(len(rows), 'control point')} added"
             if replaced:
                 summary += f", {listed(replaced)} reissued"
@@ -177,19 +156,7 @@ class SiteBook:
         if not observations:
             raise InputError("There are no observations to add.", "Choose some.")
         with self._act() as act:
-            known = self._observations_of({item.id for item in observations})
-            rows, again, same = [], [], 0
-            for item in observations:
-                values = _same(item)
-                earlier = known.setdefault(item.id, [])
-                if values in earlier:
-                    same += 1
-                    continue
-                if earlier:
-                    again.append(item.id)
-                earlier.append(values)
-                rows.append({"observation_id": item.id, "occupation": len(earlier),
-                             "source": item.source, "note": item.note, **dict(zip(_SAME, values))})
+            rows, again = observation_rows(self._storage, observations)
             if again and on_changed != "occupation":
                 raise InputError(
                     f"{counted(len(again), 'observation')} with other values "
@@ -200,6 +167,7 @@ class SiteBook:
             if not rows:
                 raise InputError("All of these observations are in the book already, unchanged.",
                                  "There is nothing to add.")
+            same = len(observations) - len(rows)
             act.add("observation", rows)
             said = f"{counted(len(rows), 'observation')} added"
             said += f", {same} known already" if same else ""
@@ -433,29 +401,6 @@ class SiteBook:
                 f"The tie takes observations in {settings.observation_crs}, the book holds them "
                 f"in {self.observation_crs}.", "Solve it with the book's observation CRS.")
 
-    def _control_now(self) -> Dict[str, Dict[str, Any]]:
-        columns = ("fid", "control_id", "version", *_CONTROL)
-        rows = self._storage.rows(f"SELECT {', '.join(columns)} FROM control_now")
-        return {row[1]: dict(zip(columns, row)) for row in rows}
-
-    def _ties_using(self, control_ids: Sequence[str]) -> List[int]:
-        found: set = set()
-        for name in control_ids:
-            found.update(row[0] for row in self._storage.rows(
-                "SELECT DISTINCT tie_number FROM pair WHERE control_id = ? AND "
-                "(horizontal = 'fit' OR vertical = 'fit')", (name,)))
-        return sorted(found)
-
-    def _observations_of(self, names: set) -> Dict[str, List[tuple]]:
-        found: Dict[str, List[tuple]] = {}
-        listed_names, select = sorted(names), f"SELECT observation_id, {', '.join(_SAME)} FROM "
-        for start in range(0, len(listed_names), 500):
-            some = listed_names[start: start + 500]
-            marks = ", ".join("?" * len(some))
-            for row in self._storage.rows(
-                    f"{select}observation WHERE observation_id IN ({marks}) ORDER BY fid", some):
-                found.setdefault(row[0], []).append(row[1:])
-        return found
 
 
 def _about(storage: Storage) -> Dict[str, Any]:
@@ -469,11 +414,3 @@ def _about(storage: Storage) -> Dict[str, Any]:
             f"The book has version {rows[0][1]}; this program reads up to {FORMAT_VERSION}.",
             "Update Sitetie.", file=storage.path)
     return dict(zip(names, rows[0]))
-
-
-def _refuse_twice(names: Sequence[str]) -> None:
-    seen: set = set()
-    for name in names:
-        if name in seen:
-            raise InputError("The control point is given twice.", "Keep one of them.", point=name)
-        seen.add(name)
