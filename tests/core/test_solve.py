@@ -515,3 +515,38 @@ def test_a_blunder_in_an_observation_moves_only_its_own_restated_point_when_it_i
     assert row.horizontal.verdict == row.vertical.verdict == "does not agree"
     assert row.horizontal.size == pytest.approx(site.scale, abs=0.05)
     assert row.up == pytest.approx(2.0, abs=0.15)
+
+
+@pytest.mark.parametrize("model", ["translation", "similarity", "affine",
+                                   "similarity, estimated sigmas"])
+def test_a_fit_pair_is_scaled_by_what_the_others_say(model):
+    """By the variance factor and redundancy of the solution without it."""
+    site = random_site(12, marks=9, noise=3.0, **MODELS[model])
+    tie = solve(site.pairs, site.settings)
+    for place, row in enumerate(tie.residuals):
+        rest = solve([p for k, p in enumerate(site.pairs) if k != place], tie.settings)
+        for side, dimension in (("horizontal", 2), ("vertical", 1)):
+            others, result = getattr(rest.statistics, side), getattr(row, side)
+            factor = result.own_factor or getattr(tie.statistics, side).applied_factor
+            # Covariances weigh by the rotation and scale of their own solution.
+            assert factor == pytest.approx(others.applied_factor, rel=1e-3)
+            assert tie.pair_region_factor(row, dimension) == pytest.approx(
+                rest.region_factor(dimension))
+
+
+def test_a_fit_pair_without_others_to_ask_keeps_the_stated_sigmas():
+    site = random_site(3, marks=2, noise=6.0, horizontal_model="translation", rotation=0.0,
+                       true_scale=1.0)
+    tie = solve(site.pairs, site.settings)
+    assert tie.statistics.horizontal.applied_factor > 1.0
+    for row in tie.residuals:
+        assert (row.horizontal.own_factor, row.horizontal.own_redundancy) == (1.0, None)
+        assert tie.pair_region_factor(row, 2) == pytest.approx(2.4477, abs=1e-4)  # chi-square
+        assert tie.region_factor(2) > 4.0
+
+
+def test_a_tie_that_all_agree_on_says_nothing_of_its_own():
+    site = random_site(4, marks=6, noise=0.5)
+    for row in solve(site.pairs, site.settings).residuals:
+        assert row.horizontal.own_factor is None
+        assert row.vertical.own_factor is None
