@@ -17,11 +17,13 @@ from qgis.PyQt.QtWidgets import (
 
 from ..job.job import Job
 from ..job.state import AcceptedTie
+from ..translation import tr
 from .hint_label import HintLabel
 
 NONE_YET = (
-    "No tie is accepted yet. Accepting gives the present solution a number; then layers can be "
-    "restated through it."
+    tr(
+        "No tie is accepted yet. Accepting gives the present solution a number; then layers "
+        "can be restated through it.")
 )
 
 
@@ -47,24 +49,25 @@ class AcceptedPanel(QWidget):
         self.none = HintLabel(NONE_YET)
         self.list = QTreeWidget()
         self.list.setObjectName("sitetie_accepted")
-        self.list.setAccessibleName("Accepted ties")
-        self.list.setHeaderLabels(["Tie", "When (UTC)", "Surveyor", "Note"])
+        self.list.setAccessibleName(tr("Accepted ties"))
+        self.list.setHeaderLabels([tr("Tie"), tr("When (UTC)"), tr("Surveyor"), tr("Note")])
         self.list.setRootIsDecorated(False)
         self.list.setAllColumnsShowFocus(True)
         self.list.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
-        self.restate = self._button("restate", "Restate layers…", self.restate_asked,
-                                    "Derive site coordinates of layers through this tie.")
-        self.report = self._button("report", "Report", self.report_asked,
-                                   "Open the report of this tie in the browser.")
+        self.restate = self._button("restate", tr("Restate layers…"), self.restate_asked,
+                                    tr("Derive site coordinates of layers through this tie."))
+        self.report = self._button("report", tr("Report"), self.report_asked,
+                                   tr("Open the report of this tie in the browser."))
         self.save_report = self._button(
-            "save_report", "Save report…", self.save_report_asked,
-            "Write the report of this tie as PDF, to print and sign, or as HTML.")
-        self.save = self._button("save_tie", "Save tie…", self.save_asked,
-                                 "Write this tie to a file of its own.")
-        self.site_crs = QPushButton("Site CRS")
+            "save_report", tr("Save report…"), self.save_report_asked,
+            tr("Write the report of this tie as PDF, to print and sign, or as HTML."))
+        self.save = self._button("save_tie", tr("Save tie…"), self.save_asked,
+                                 tr("Write this tie to a file of its own."))
+        self.site_crs = QPushButton(tr("Site CRS"))
         self.site_crs.setObjectName("sitetie_site_crs")
-        self.site_crs.setToolTip("Put project and layers on the site grid of this tie, or hand it "
-                                 "over to other programs.")
+        self.site_crs.setToolTip(tr(
+            "Put project and layers on the site grid of this tie, or hand it over to other "
+            "programs."))
         buttons = QGridLayout()
         for place, button in enumerate(self._buttons()):
             buttons.addWidget(button, place // 2, place % 2)
@@ -105,7 +108,7 @@ class AcceptedPanel(QWidget):
             when = tie.time.replace("T", " ").replace("Z", "")[:16]
             item = QTreeWidgetItem([str(tie.number), when, tie.surveyor, tie.note])
             item.setData(0, Qt.ItemDataRole.UserRole, tie)
-            item.setToolTip(0, f"Content {tie.tie_id[:8]}")
+            item.setToolTip(0, tr("Content {tie_id}").format(tie_id=tie.tie_id[:8]))
             item.setToolTip(3, tie.note)
             self.list.addTopLevelItem(item)
         if accepted:

@@ -14,12 +14,14 @@ from ...core.frames import projected_crs
 from ...core.settings import Settings
 from ..job.job import Job
 from ..job.layer_source import crs_text
+from ..translation import tr
 from .hint_label import HintLabel
 
 HINT = (
-    "The map plane between latitude and longitude and the site grid. It is chosen once and stays "
-    "through all later ties; re-basing centres a new local one on the pairs as they are now, and "
-    "moves restated points by millimetres."
+    tr(
+        "The map plane between latitude and longitude and the site grid. It is chosen once and "
+        "stays through all later ties; re-basing centres a new local one on the pairs as they "
+        "are now, and moves restated points by millimetres.")
 )
 
 
@@ -32,18 +34,18 @@ class BaseRow(QWidget):
         self.setObjectName("sitetie_setting_base_crs")
         self.words = QLabel()
         self.words.setObjectName("sitetie_base_crs")
-        self.words.setAccessibleName("Base projection")
+        self.words.setAccessibleName(tr("Base projection"))
         self.words.setWordWrap(True)
         self.problem = HintLabel()
         self.problem.setObjectName("sitetie_problem_base_crs")
         self.problem.hide()
-        self.choose = QPushButton("Choose…")
+        self.choose = QPushButton(tr("Choose…"))
         self.choose.setObjectName("sitetie_choose_base")
-        self.choose.setToolTip("Work on a projected CRS of your choice.")
+        self.choose.setToolTip(tr("Work on a projected CRS of your choice."))
         self.choose.clicked.connect(self._choose)
-        self.rebase = QPushButton("Re-base")
+        self.rebase = QPushButton(tr("Re-base"))
         self.rebase.setObjectName("sitetie_rebase")
-        self.rebase.setToolTip("Centre a new local projection on the pairs as they are now.")
+        self.rebase.setToolTip(tr("Centre a new local projection on the pairs as they are now."))
         self.rebase.clicked.connect(self._rebase)
         buttons = QHBoxLayout()
         buttons.addWidget(self.choose)
@@ -54,7 +56,7 @@ class BaseRow(QWidget):
         layout.setVerticalSpacing(2)
         layout.setColumnStretch(0, 2)
         layout.setColumnStretch(1, 3)
-        layout.addWidget(QLabel("Base projection"), 0, 0)
+        layout.addWidget(QLabel(tr("Base projection")), 0, 0)
         layout.addWidget(self.words, 0, 1)
         layout.addLayout(buttons, 1, 1)
         layout.addWidget(self.problem, 2, 0, 1, 2)
@@ -76,7 +78,7 @@ class BaseRow(QWidget):
         self.problem.hide()
         settings = self._job.state.settings
         self._job.set_settings(settings.replace(base_crs=text, datum_operation=None),
-                               "Choose base projection")
+                               tr("Choose base projection"))
 
     def _choose(self) -> None:
         dialog = QgsProjectionSelectionDialog(self)
@@ -98,7 +100,7 @@ class BaseRow(QWidget):
 def base_name(settings: Settings) -> str:
     """The base projection in words."""
     if settings.base_crs is None:
-        return "local Transverse Mercator, centred on the fit pairs with the first solution"
+        return tr("local Transverse Mercator, centred on the fit pairs with the first solution")
     return _crs_name(settings.base_crs)
 
 

@@ -20,6 +20,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ...core.pairs import Role
 from ...core.verdict_words import AGAINST
+from ..translation import tr
 from .pair_columns import SIDE_TITLES
 from .pair_model import BAR_ROLE
 from .theme import as_number, colour
@@ -166,7 +167,7 @@ class RoleDelegate(QStyledItemDelegate):
     ) -> QWidget:
         box = QComboBox(parent)
         box.setObjectName("sitetie_role_choice")
-        box.setAccessibleName("Role")
+        box.setAccessibleName(tr("Role"))
         box.addItems([role.value for role in Role])
         box.activated.connect(lambda _: self._done(box))
         return box

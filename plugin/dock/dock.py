@@ -19,6 +19,7 @@ from qgis.PyQt.QtWidgets import (
 from ...core.errors import SitetieError
 from ..icons import icon
 from ..job.job import Job
+from ..translation import tr
 from .accepted_panel import AcceptedPanel
 from .dock_actions import DockActions, tool_bar
 from .headline import dock_headline
@@ -139,7 +140,7 @@ class SitetieDock(QgsDockWidget):
 
     def say_refused(self, errors: List[SitetieError]) -> None:
         """What could not be done, the first in full."""
-        more = f" ({len(errors) - 1} more like it.)" if len(errors) > 1 else ""
+        more = tr(" ({what} more like it.)").format(what=len(errors) - 1) if len(errors) > 1 else ""
         self.say(f"{errors[0]}{more}", warning=True)
 
     def show_page(self, words: str) -> None:
@@ -173,7 +174,7 @@ class SitetieDock(QgsDockWidget):
                 self.say(action.toolTip())
 
     def _start_over(self) -> None:
-        self._job.change("Start over", self._job.state.replace(pairs=()))
+        self._job.change(tr("Start over"), self._job.state.replace(pairs=()))
 
     def _arrange(self, shape: str) -> None:
         """Find a place for the pairs: ``small``, in a tab of their own; ``upright``, above the

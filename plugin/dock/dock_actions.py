@@ -12,10 +12,11 @@ from qgis.PyQt.QtWidgets import QAction, QMenu, QSizePolicy, QToolBar, QToolButt
 from ...core.pairs import Role
 from ...core.tie import Tie
 from ..job.job import Job
+from ..translation import tr
 from .headline import UNITS_FIRST, accepted_as, more_marks
 from .layers_panel import ready_to_pair
 
-NEARNESS = "Nearness needs a rough solution."
+NEARNESS = tr("Nearness needs a rough solution.")
 
 
 class DockActions(QObject):
@@ -29,56 +30,62 @@ class DockActions(QObject):
         super().__init__(parent)
         self._job = job
         self.pair_on_map = self._action(
-            "pair_on_map", "Pair on the map",
-            "Point at a control point and at its observation, in either order.",
+            "pair_on_map", tr("Pair on the map"),
+            tr("Point at a control point and at its observation, in either order."),
             "mActionCapturePoint", "Ctrl+M")
         self.pair_on_map.setCheckable(True)
-        self.pair_on_map.setIconText("Pair")
+        self.pair_on_map.setIconText(tr("Pair"))
         self.type_position = self._action(
-            "type_position", "Type a position…",
-            "Pair a control point with a latitude and longitude from a list.", "mActionEditTable")
+            "type_position", tr("Type a position…"),
+            tr(
+                "Pair a control point with a latitude and longitude from "
+                "a list."), "mActionEditTable")
         self.pair_by_ids = self._action(
-            "pair_by_ids", "By ids…", "Pair what has equal ids, or ids that follow a rule.",
+            "pair_by_ids", tr("By ids…"), tr("Pair what has equal ids, or ids that follow a rule."),
             "mActionLabeling")
         self.pair_by_nearest = self._action(
-            "pair_by_nearest", "By nearest…",
-            "Once there is a rough solution, pair each control point with the observation next "
-            "to it.", "mActionMeasure")
+            "pair_by_nearest", tr("By nearest…"),
+            tr(
+                "Once there is a rough solution, pair each control point with the observation "
+                "next to it."), "mActionMeasure")
         self.pair_by_geometry = self._action(
-            "pair_by_geometry", "By geometry…",
-            "Pair what fits by its geometry alone, without ids.", "mActionNodeTool")
+            "pair_by_geometry", tr("By geometry…"),
+            tr("Pair what fits by its geometry alone, without ids."), "mActionNodeTool")
         self.pair_from_table = self._action(
-            "pair_from_table", "From a table…",
-            "Bring in pairs from a text file or a table layer.", "mActionOpenTable")
+            "pair_from_table", tr("From a table…"),
+            tr("Bring in pairs from a text file or a table layer."), "mActionOpenTable")
         self.show_on_map = self._action(
-            "show_on_map", "Show on the map", "Show the selected pairs on the map.",
+            "show_on_map", tr("Show on the map"), tr("Show the selected pairs on the map."),
             "mActionZoomToSelected")
         self.residuals_on_map = self._action(
-            "residuals_on_map", "Residuals on the map",
-            "Draw residuals, error ellipses and the control hull as layers.",
+            "residuals_on_map", tr("Residuals on the map"),
+            tr("Draw residuals, error ellipses and the control hull as layers."),
             "mActionShowAllLayers")
         self.residuals_on_map.setCheckable(True)
         self.confidence_surface = self._action(
-            "confidence_surface", "Confidence surface…",
-            "Predicted 95 % uncertainty over the site, as a raster.", "mIconRaster")
+            "confidence_surface", tr("Confidence surface…"),
+            tr("Predicted 95 % uncertainty over the site, as a raster."), "mIconRaster")
         self.where_next = self._action(
-            "where_next", "Where next",
-            "Marks not observed yet on the map: where to look for them, and what each would bring.",
+            "where_next", tr("Where next"),
+            tr(
+                "Marks not observed yet on the map: where to look for them, and what each "
+                "would bring."),
             "mActionAtlasNext")
         self.where_next.setCheckable(True)
         self.accept = self._action(
-            "accept", "Accept…", "Look at what is weak, and give the tie its number.",
+            "accept", tr("Accept…"), tr("Look at what is weak, and give the tie its number."),
             "mIconSuccess", "Ctrl+Return")
         self.open_tie = self._action(
-            "open_tie", "Open a tie…", "Take pairs and settings from a tie file.",
+            "open_tie", tr("Open a tie…"), tr("Take pairs and settings from a tie file."),
             "mActionFileOpen")
         self.draft_report = self._action(
-            "draft_report", "Report of the present solution",
-            "Open a report of the solution as it stands, accepted or not.", "mActionOpenTable")
+            "draft_report", tr("Report of the present solution"),
+            tr("Open a report of the solution as it stands, accepted or not."), "mActionOpenTable")
         self.save_pairs = self._action(
-            "save_pairs", "Save the pairs…", "Write the pairs as a table.", "mActionFileSave")
+            "save_pairs", tr("Save the pairs…"), tr("Write the pairs as a table."),
+            "mActionFileSave")
         self.start_over = self._action(
-            "start_over", "Start over", "Take out all pairs; can be undone.",
+            "start_over", tr("Start over"), tr("Take out all pairs; can be undone."),
             "mActionDeleteSelected")
         stack = job.undo_stack
         self.undo = stack.createUndoAction(self, "Undo")
@@ -112,7 +119,7 @@ class DockActions(QObject):
         state, tie = self._job.state, self._job.tie
         layers = ready_to_pair(state)
         fit = sum(pair.horizontal is Role.FIT for pair in state.pairs)
-        choose = "Choose the two layers under Layers first."
+        choose = tr("Choose the two layers under Layers first.")
         self._offer(self.pair_on_map, layers, choose)
         self._offer(self.pair_by_ids, layers, choose)
         self._offer(self.pair_by_geometry, layers, choose)
@@ -120,13 +127,13 @@ class DockActions(QObject):
                     f"{NEARNESS} {more_marks(state)}".strip() if layers else choose)
         self._offer(self.type_position, True, "")
         for action in (self.show_on_map, self.save_pairs, self.start_over):
-            self._offer(action, bool(state.pairs), "There are no pairs yet.")
-        none = "There is no solution yet." if fit < 2 else "There is no solution."
+            self._offer(action, bool(state.pairs), tr("There are no pairs yet."))
+        none = tr("There is no solution yet.") if fit < 2 else tr("There is no solution.")
         for action in (self.draft_report, self.confidence_surface, self.residuals_on_map):
             self._offer(action, tie is not None, none)
         self._offer(self.where_next, tie is not None and state.control is not None,
                     none if tie is None else
-                    "Choose the layer with the control points under Layers first.")
+                    tr("Choose the layer with the control points under Layers first."))
         refusal = none if tie is None else self._not_acceptable(tie)
         self._offer(self.accept, not refusal, refusal)
 
@@ -136,7 +143,9 @@ class DockActions(QObject):
             return f"{UNITS_FIRST}."
         same = accepted_as(self._job.state, tie)
         return "" if same is None else (
-            f"This solution is accepted already, as tie {same.number}; nothing has changed since.")
+            tr(
+                "This solution is accepted already, as tie {number}; nothing has "
+                "changed since.").format(number=same.number))
 
     def _offer(self, action: QAction, possible: bool, otherwise: str) -> None:
         action.setEnabled(possible)
@@ -187,8 +196,8 @@ def tool_bar(actions: DockActions, parent: QWidget) -> QToolBar:
     bar.addWidget(accept)
     more = QToolButton()
     more.setObjectName("sitetie_more")
-    more.setText("More  ")
-    more.setAccessibleName("More")
+    more.setText(tr("More  "))
+    more.setAccessibleName(tr("More"))
     more.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
     more.setMenu(_menu(more, "sitetie_more_menu", (
         actions.residuals_on_map, actions.where_next, actions.confidence_surface,

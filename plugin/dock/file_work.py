@@ -24,15 +24,16 @@ from ..job.job import Job
 from ..job.state import AcceptedTie
 from ..pair_source import pairs_from_file, pairs_from_layer, text_file
 from ..report_pdf import write_report_pdf
+from ..translation import tr
 from .accept_dialog import AcceptDialog
 from .dock import SitetieDock
 from .pages import ACCEPTED
 from .pair_table_dialog import PairTableDialog
 
 FOLDER_SETTING = "sitetie/folder"
-TABLES = "Text tables (*.csv *.tsv *.txt);;All files (*)"
-REPORTS = "PDF, to print and sign (*.pdf);;HTML (*.html)"
-TIES = "Sitetie tie (*.json);;All files (*)"
+TABLES = tr("Text tables (*.csv *.tsv *.txt);;All files (*)")
+REPORTS = tr("PDF, to print and sign (*.pdf);;HTML (*.html)")
+TIES = tr("Sitetie tie (*.json);;All files (*)")
 
 
 class FileWork(QObject):
@@ -71,12 +72,16 @@ class FileWork(QObject):
         except SitetieError as error:
             self._dock.say_error(error)
             return
-        name = os.path.basename(table.path or "the table")
-        known = f"; {there} were there already" if there else ""
+        name = os.path.basename(table.path or tr("the table"))
+        known = tr("; {there} were there already").format(there=there) if there else ""
         frame = ""
         if fresh and all(pair.observation.crs is None for pair in fresh):
-            frame = f" Latitudes and longitudes are read in {settings.observation_crs}."
-        self._dock.say(f"{counted(len(fresh), 'pair')} from {name}{known}.{frame}")
+            frame = tr(
+                " Latitudes and longitudes are read in {observation_crs}.").format(
+                observation_crs=settings.observation_crs)
+        self._dock.say(tr(
+            "{counted} from {name}{known}.{frame}").format(
+            counted=counted(len(fresh), 'pair'), name=name, known=known, frame=frame))
 
     def _new_pairs(self, table: Sequence[Pair]):
         """The pairs that the job does not hold yet, and how many it does. The place in a file is
@@ -88,7 +93,7 @@ class FileWork(QObject):
 
     def open_tie(self) -> None:
         """Ask for a tie file, and go on from its pairs and settings."""
-        path = self._open_name("Open a tie", TIES)
+        path = self._open_name(tr("Open a tie"), TIES)
         if path:
             self.take_tie(path)
 
@@ -99,13 +104,16 @@ class FileWork(QObject):
             self._dock.say_error(error)
             return
         if not tie.pairs:
-            self._dock.say("This tie was made from typed parameters: it has no pairs to go on "
-                           "from.", warning=True)
+            self._dock.say(tr(
+                "This tie was made from typed parameters: it has no pairs to "
+                "go on from."), warning=True)
             return
         name = os.path.basename(path)
-        self._job.change(f"Open {name}", self._job.state.replace(
+        self._job.change(tr("Open {name}").format(name=name), self._job.state.replace(
             settings=tie.settings, pairs=tie.pairs, units_chosen=True))
-        self._dock.say(f"{counted(len(tie.pairs), 'pair')} and the settings from {name}.")
+        self._dock.say(tr(
+            "{counted} and the settings from {name}.").format(
+            counted=counted(len(tie.pairs), 'pair'), name=name))
 
     # -- out ------------------------------------------------------------------------------------
 
@@ -119,11 +127,13 @@ class FileWork(QObject):
             item = self._job.accept(dialog.surveyor.text().strip(),
                                     dialog.note.toPlainText().strip())
             self._dock.show_page(ACCEPTED)
-            self._dock.say(f"Accepted as tie {item.number}. Layers can now be restated through it.")
+            self._dock.say(tr(
+                "Accepted as tie {number}. Layers can now be restated through it.").format(
+                number=item.number))
         dialog.deleteLater()
 
     def save_pairs(self) -> None:
-        path = self._save_name("Save the pairs", "pairs.csv", TABLES)
+        path = self._save_name(tr("Save the pairs"), "pairs.csv", TABLES)
         if not path:
             return
         try:
@@ -131,10 +141,10 @@ class FileWork(QObject):
         except SitetieError as error:
             self._dock.say_error(error)
         else:
-            self._dock.say(f"Saved {path}.")
+            self._dock.say(tr("Saved {path}.").format(path=path))
 
     def save_tie(self, item: AcceptedTie) -> None:
-        path = self._save_name("Save the tie", f"tie_{item.number}.json", TIES)
+        path = self._save_name(tr("Save the tie"), f"tie_{item.number}.json", TIES)
         if not path:
             return
         try:
@@ -142,7 +152,7 @@ class FileWork(QObject):
         except SitetieError as error:
             self._dock.say_error(error)
         else:
-            self._dock.say(f"Saved {path}.")
+            self._dock.say(tr("Saved {path}.").format(path=path))
 
     # -- reports --------------------------------------------------------------------------------
 
@@ -163,7 +173,7 @@ class FileWork(QObject):
 
     def save_report(self, item: AcceptedTie) -> None:
         """Write the report of an accepted tie as PDF or, by the name's ending, as HTML."""
-        path = self._save_name("Save the report", f"tie_{item.number}_report.pdf", REPORTS)
+        path = self._save_name(tr("Save the report"), f"tie_{item.number}_report.pdf", REPORTS)
         if not path:
             return
         try:
@@ -175,7 +185,7 @@ class FileWork(QObject):
         except SitetieError as error:
             self._dock.say_error(error)
         else:
-            self._dock.say(f"Saved {path}.")
+            self._dock.say(tr("Saved {path}.").format(path=path))
 
     def _open_report(self, tie: Tie, details: ReportDetails, name: str) -> None:
         # In a place of the user's own: the browser may still read it when QGIS is gone.
@@ -190,13 +200,17 @@ class FileWork(QObject):
             self._dock.say_error(error)
             return
         except OSError as error:
-            self._dock.say(f"The report cannot be written to {folder} ({error.strerror}).",
+            self._dock.say(tr(
+                "The report cannot be written to {folder} ({strerror}).").format(
+                folder=folder, strerror=error.strerror),
                            warning=True)
             return
         if QDesktopServices.openUrl(QUrl.fromLocalFile(path)):
-            self._dock.say(f"The report is open in the browser ({path}).")
+            self._dock.say(tr("The report is open in the browser ({path}).").format(path=path))
         else:
-            self._dock.say(f"No browser could be started. The report is in {path}.", warning=True)
+            self._dock.say(tr(
+                "No browser could be started. The report is in {path}.").format(
+                path=path), warning=True)
 
     # -- names ----------------------------------------------------------------------------------
 

@@ -12,19 +12,20 @@ from ...core.pairs import Role
 from ...core.tie import Tie
 from ...core.wording import counted
 from ..job.state import AcceptedTie, JobState
+from ..translation import tr
 from .pages import LAYERS, PAGE_LINK, SETTINGS
 
 #: Fit pairs each model needs, and what it is called.
 MODELS = {
-    ("horizontal", "translation"): (1, "a translation"),
-    ("horizontal", "rigid"): (2, "a rigid tie"),
-    ("horizontal", "similarity"): (2, "a similarity"),
-    ("horizontal", "affine"): (3, "an affine"),
-    ("vertical", "shift"): (1, "a shift"),
-    ("vertical", "plane"): (3, "a tilted plane"),
+    ("horizontal", "translation"): (1, tr("a translation")),
+    ("horizontal", "rigid"): (2, tr("a rigid tie")),
+    ("horizontal", "similarity"): (2, tr("a similarity")),
+    ("horizontal", "affine"): (3, tr("an affine")),
+    ("vertical", "shift"): (1, tr("a shift")),
+    ("vertical", "plane"): (3, tr("a tilted plane")),
 }
 NUMBERS = {1: "one", 2: "two", 3: "three"}
-UNITS_FIRST = f"Say in which unit the site grid is, under {SETTINGS}"
+UNITS_FIRST = tr("Say in which unit the site grid is, under {settings}").format(settings=SETTINGS)
 
 
 def dock_headline(
@@ -32,22 +33,27 @@ def dock_headline(
 ) -> Headline:
     """Say where the job stands and what is worth doing next."""
     if not state.pairs:
-        return Headline("No pairs yet.", _first_steps(state), LOOK)
+        return Headline(tr("No pairs yet."), _first_steps(state), LOOK)
     line = headline(state.pairs, tie, problem)
     if tie is None:
         more = more_marks(state)
         return Headline(f"{counted(len(state.pairs), 'pair')}.", more, LOOK) if more else line
     if not state.units_chosen:
-        return Headline(line.standing, f"{UNITS_FIRST}: until then it is taken for metres.", LOOK)
+        return Headline(line.standing, tr(
+            "{units_first}: until then it is taken for metres.").format(
+            units_first=UNITS_FIRST), LOOK)
     same = accepted_as(state, tie)
     if same is not None:
-        return Headline(f"Tie {same.number}, accepted. {line.standing}", line.advice, line.tone,
+        return Headline(tr(
+            "Tie {number}, accepted. {standing}").format(
+            number=same.number, standing=line.standing), line.advice, line.tone,
                         line.points)
     advice = line.advice
     if line.tone == GOOD:
-        advice += " Look at what the solution says, then accept it."
+        advice += tr(" Look at what the solution says, then accept it.")
     if state.accepted:
-        advice += f" Changed since tie {state.accepted[-1].number} was accepted."
+        advice += tr(
+            " Changed since tie {number} was accepted.").format(number=state.accepted[-1].number)
     return Headline(line.standing, advice, line.tone, line.points)
 
 
@@ -66,25 +72,28 @@ def more_marks(state: JobState) -> str:
         if model is not None and all(getattr(pair, side) is Role.FIT for pair in state.pairs):
             need, called = MODELS[side, model]
             have = len({pair.control.id for pair in state.pairs})
-            missing[need - have] = f"{called} needs {NUMBERS[need]}"
+            missing[need - have] = tr(
+                "{called} needs {numbers}").format(called=called, numbers=NUMBERS[need])
     most = max(missing, default=0)
     if most < 1:
         return ""
-    more = "one more mark" if most == 1 else f"{NUMBERS[most]} more marks"
-    return f"Pair {more}: {missing[most]}."
+    more = tr("one more mark") if most == 1 else tr(
+        "{numbers} more marks").format(numbers=NUMBERS[most])
+    return tr("Pair {more}: {missing}.").format(more=more, missing=missing[most])
 
 
 def _first_steps(state: JobState) -> str:
     if state.control is None and state.observations is None:
-        return ("Choose the layer with the control points and the one with the observations "
-                "under Layers, or bring in a pair table.")
+        return (tr(
+            "Choose the layer with the control points and the one with the observations under "
+            "Layers, or bring in a pair table."))
     if state.control is None:
-        return "Choose the layer with the control points under Layers."
+        return tr("Choose the layer with the control points under Layers.")
     if state.observations is None:
-        return "Choose the layer with the observations under Layers."
+        return tr("Choose the layer with the observations under Layers.")
     if not state.units_chosen:
-        return f"{UNITS_FIRST}. Then pair on the map or by ids."
-    return "Point at a control point and its observation on the map, or pair by ids."
+        return tr("{units_first}. Then pair on the map or by ids.").format(units_first=UNITS_FIRST)
+    return tr("Point at a control point and its observation on the map, or pair by ids.")
 
 
 def headline_html(line: Headline) -> str:

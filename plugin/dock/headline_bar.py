@@ -11,13 +11,14 @@ from qgis.PyQt.QtWidgets import QFrame, QHBoxLayout, QLabel, QWidget
 
 from ...core.headline import GOOD, LOOK, STOP, Headline
 from ...core.results import CANNOT_TELL, DOES_NOT_BELONG, FITS
+from ..translation import tr
 from .headline import headline_html
 from .pages import PAGE_LINK
 from .theme import verdict_icon
 
 #: Shapes, not only colours: a disc, a question in a diamond, a triangle.
 _ICONS = {GOOD: FITS, LOOK: CANNOT_TELL, STOP: DOES_NOT_BELONG}
-_WORDS = {GOOD: "In order", LOOK: "Wants a look", STOP: "No solution"}
+_WORDS = {GOOD: tr("In order"), LOOK: tr("Wants a look"), STOP: tr("No solution")}
 
 
 class HeadlineBar(QFrame):
@@ -45,7 +46,7 @@ class HeadlineBar(QFrame):
         self.mark.setObjectName("sitetie_headline_mark")
         self.label = QLabel()
         self.label.setObjectName("sitetie_headline")
-        self.label.setAccessibleName("Where the work stands")
+        self.label.setAccessibleName(tr("Where the work stands"))
         self.label.setWordWrap(True)
         self.label.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.label.setTextFormat(Qt.TextFormat.RichText)

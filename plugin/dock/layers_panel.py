@@ -22,12 +22,15 @@ from ..job.layer_source import (
 )
 from ..job.state import JobState, LayerSource
 from ..map.memory_layer import result_layers
+from ..translation import tr
 from .field_mapping_dialog import FieldMappingDialog
 from .hint_label import HintLabel
 
 KINDS = {
-    "control": ("Control points", "Marks known in the site grid: easting, northing, elevation."),
-    "observations": ("Observations", "What GNSS measured: latitude, longitude, height."),
+    "control": (tr(
+        "Control points"), tr(
+        "Marks known in the site grid: easting, northing, elevation.")),
+    "observations": (tr("Observations"), tr("What GNSS measured: latitude, longitude, height.")),
 }
 
 
@@ -88,7 +91,7 @@ class LayerChoice(QWidget):
         self.setObjectName(f"sitetie_{kind}_choice")
         self.box = QgsMapLayerComboBox()
         self.box.setObjectName(f"sitetie_{kind}_layer")
-        self.box.setAccessibleName(f"Layer of the {title.lower()}")
+        self.box.setAccessibleName(tr("Layer of the {lower}").format(lower=title.lower()))
         self.box.setToolTip(meaning)
         self.box.setAllowEmptyLayer(True)
         self.box.setFilters(QgsMapLayerProxyModel.Filter.PointLayer
@@ -96,10 +99,10 @@ class LayerChoice(QWidget):
         self.box.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         # Only what a person does counts: the list also changes by itself when layers go.
         self.box.activated.connect(lambda _: self._choose())
-        self.fields = QPushButton("Fields…")
+        self.fields = QPushButton(tr("Fields…"))
         self.fields.setObjectName(f"sitetie_{kind}_fields")
-        self.fields.setAccessibleName(f"Fields of the {title.lower()}")
-        self.fields.setToolTip("See and change which field of the layer holds what.")
+        self.fields.setAccessibleName(tr("Fields of the {lower}").format(lower=title.lower()))
+        self.fields.setToolTip(tr("See and change which field of the layer holds what."))
         self.fields.clicked.connect(self.edit_fields)
         label = QLabel(f"<b>{title}</b>")
         label.setBuddy(self.box)
@@ -133,7 +136,9 @@ class LayerChoice(QWidget):
         layer = self.box.currentLayer()
         title = KINDS[self._kind][0].lower()
         if not isinstance(layer, QgsVectorLayer):
-            self._job.change(f"Choose no {title}", self._job.state.replace(**{self._kind: None}))
+            self._job.change(tr(
+                "Choose no {title}").format(
+                title=title), self._job.state.replace(**{self._kind: None}))
             return
         if self.source() is not None and layer == self.layer():
             return
@@ -141,7 +146,7 @@ class LayerChoice(QWidget):
         state = self._job.state.replace(**{self._kind: guess})
         if self._kind == "observations":
             state = _with_frame_of(layer, state)
-        self._job.change(f"Choose {title} {layer.name()}", state)
+        self._job.change(tr("Choose {title} {name}").format(title=title, name=layer.name()), state)
 
     def edit_fields(self) -> None:
         """Let the person look over the mapping."""
@@ -150,7 +155,7 @@ class LayerChoice(QWidget):
             return
         dialog = FieldMappingDialog(layer, source, self._job.state.settings, self)
         if dialog.exec():
-            self._job.change(f"Choose fields of {layer.name()}",
+            self._job.change(tr("Choose fields of {name}").format(name=layer.name()),
                              self._job.state.replace(**{self._kind: dialog.source()}))
         dialog.deleteLater()
 
@@ -160,12 +165,15 @@ def _problem(source: Optional[LayerSource], layer: Optional[QgsVectorLayer]) -> 
     if source is None:
         return ""
     if layer is None:
-        return (f"The layer “{source.name}” is missing ({_shortened(source.uri)}). The pairs keep "
-                "their values. Load it again, or choose another layer here.")
+        return (tr(
+            "The layer “{name}” is missing ({shortened}). The pairs keep their values. Load it "
+            "again, or choose another layer here.").format(
+            name=source.name, shortened=_shortened(source.uri)))
     gone = missing_fields(layer, source)
     if gone:
-        return (f"The layer no longer has the field “{gone[0].field}” ({gone[0].name}). Choose its "
-                "fields anew.")
+        return (tr(
+            "The layer no longer has the field “{field}” ({name}). Choose its fields anew.").format(
+            field=gone[0].field, name=gone[0].name))
     return ""
 
 

@@ -14,6 +14,7 @@ from ...core.settings import Settings
 from ...core.units import LengthUnit
 from ...core.verdict_words import short_verdict, urgency
 from ...core.wording import small_number
+from ..translation import tr
 
 Row = Optional[PairResidual]
 SortKey = Union[str, float]
@@ -79,8 +80,10 @@ def _role(side: str, title: str) -> Column:
     order = ("fit", "check", "idle")
     return Column(
         f"role_{side}", title,
-        f"What the pair does in the {side} solution: fit drives it, check is withheld and "
-        "compared, idle takes no part. Keys F, C and I set it for all selected pairs.",
+        tr(
+            "What the pair does in the {side} solution: fit drives it, check is withheld and "
+            "compared, idle takes no part. Keys F, C and I set it for all selected pairs.").format(
+            side=side),
         side,
         lambda pair, row, settings: getattr(pair, side).value,
         lambda pair, row, settings: float(order.index(getattr(pair, side).value)),
@@ -93,7 +96,9 @@ def _residual(key: str, title: str, side: str, towards: str) -> Column:
 
     return Column(
         key, title,
-        f"Residual {towards}: solved less given. The bar starts in the middle; sorted by size.",
+        tr(
+            "Residual {towards}: solved less given. The bar starts in the middle; sorted by "
+            "size.").format(towards=towards),
         side,
         lambda pair, row, settings: "" if row is None else small_number(
             value(row), _unit(settings, side)),
@@ -110,9 +115,11 @@ def _deleted(side: str, title: str) -> Column:
 
     return Column(
         f"left_out_{side}", title,
-        f"Leave-one-out: how far a solution without this mark leaves it off, {side}ly."
+        tr(
+            "Leave-one-out: how far a solution without this mark leaves it off, {side}ly.").format(
+            side=side)
         if side == "horizontal" else
-        "Leave-one-out: how far a solution without this mark leaves it off in height.",
+        tr("Leave-one-out: how far a solution without this mark leaves it off in height."),
         side,
         lambda pair, row, settings: small_number(
             size(row), _unit(settings, side)).lstrip("+"),
@@ -130,7 +137,8 @@ def _test(side: str, title: str) -> Column:
 
     def text(pair: Pair, row: Row, settings: Settings) -> str:
         found = numbers(row)
-        return "" if found is None else f"{found[0]:.1f} of {found[1]:.1f}"
+        return "" if found is None else tr(
+            "{found:.1f} of {found2:.1f}").format(found=found[0], found2=found[1])
 
     def sort(pair: Pair, row: Row, settings: Settings) -> SortKey:
         found = numbers(row)
@@ -138,7 +146,9 @@ def _test(side: str, title: str) -> Column:
 
     return Column(
         f"test_{side}", title,
-        f"Test value of the {side} side against its limit at the test level of the settings.",
+        tr(
+            "Test value of the {side} side against its limit at the test level of the "
+            "settings.").format(side=side),
         side, text, sort, number=True,
     )
 
@@ -154,7 +164,7 @@ def _tolerance_text(pair: Pair, row: Row, settings: Settings) -> str:
     if not known:
         return ""
     out = [name for name, within in known.items() if not within]
-    return f"✗ out: {', '.join(out)}" if out else "✓ within"
+    return tr("✗ out: {join}").format(join=', '.join(out)) if out else tr("✓ within")
 
 
 def _tolerance_sort(pair: Pair, row: Row, settings: Settings) -> SortKey:
@@ -163,30 +173,37 @@ def _tolerance_sort(pair: Pair, row: Row, settings: Settings) -> SortKey:
 
 
 COLUMNS: Tuple[Column, ...] = (
-    Column("control", "Control", "The control point, known in the site grid.", "",
+    Column("control", tr("Control"), tr("The control point, known in the site grid."), "",
            lambda pair, row, settings: pair.control.id,
            lambda pair, row, settings: _id_key(pair.control.id)),
-    Column("observation", "Observation", "The GNSS observation of the same mark.", "",
+    Column("observation", tr("Observation"), tr("The GNSS observation of the same mark."), "",
            lambda pair, row, settings: pair.observation.id,
            lambda pair, row, settings: _id_key(pair.observation.id)),
-    Column("verdict", "Verdict", "What the tests say of the pair, the worse side first.", "",
+    Column("verdict", tr("Verdict"),
+           tr("What the tests say of the pair, the worse side first."), "",
            lambda pair, row, settings: "" if row is None else short_verdict(row),
            lambda pair, row, settings: NOTHING if row is None else float(100 - urgency(row))),
-    _role("horizontal", f"Role\n{SIDE_TITLES['horizontal']}"),
-    _role("vertical", f"Role\n{SIDE_TITLES['vertical']}"),
-    _residual("east", "East\n{h}", "horizontal", "towards east"),
-    _residual("north", "North\n{h}", "horizontal", "towards north"),
-    _residual("up", "Up\n{v}", "vertical", "in height"),
-    Column("tolerance", "Tolerance", "Whether the residuals keep the tolerances of the settings.",
+    _role("horizontal", tr("Role\n{side_titles}").format(side_titles=SIDE_TITLES['horizontal'])),
+    _role("vertical", tr("Role\n{side_titles}").format(side_titles=SIDE_TITLES['vertical'])),
+    _residual("east", tr("East\n{h}"), "horizontal", tr("towards east")),
+    _residual("north", tr("North\n{h}"), "horizontal", tr("towards north")),
+    _residual("up", tr("Up\n{v}"), "vertical", tr("in height")),
+    Column("tolerance", tr(
+        "Tolerance"), tr(
+        "Whether the residuals keep the tolerances of the settings."),
            "", _tolerance_text, _tolerance_sort),
-    Column("corrected", "Corrected", "What is used otherwise than given, with the evidence below "
-           "the table when the pair is selected.", "",
+    Column("corrected", tr(
+        "Corrected"), tr(
+        "What is used otherwise than given, with the evidence below the table when the pair is "
+        "selected."), "",
            lambda pair, row, settings: fields_words(pair.corrections),
            lambda pair, row, settings: float(len(pair.corrections)) if pair.corrections
            else NOTHING),
-    _test("horizontal", f"Test\n{SIDE_TITLES['horizontal']}"),
-    _test("vertical", f"Test\n{SIDE_TITLES['vertical']}"),
-    _deleted("horizontal", f"Left out\n{SIDE_TITLES['horizontal']} {{h}}"),
-    _deleted("vertical", f"Left out\n{SIDE_TITLES['vertical']} {{v}}"),
+    _test("horizontal", tr("Test\n{side_titles}").format(side_titles=SIDE_TITLES['horizontal'])),
+    _test("vertical", tr("Test\n{side_titles}").format(side_titles=SIDE_TITLES['vertical'])),
+    _deleted("horizontal", tr(
+        "Left out\n{side_titles} {{h}}").format(side_titles=SIDE_TITLES['horizontal'])),
+    _deleted("vertical", tr(
+        "Left out\n{side_titles} {{v}}").format(side_titles=SIDE_TITLES['vertical'])),
 )
 KEYS: Tuple[str, ...] = tuple(column.key for column in COLUMNS)

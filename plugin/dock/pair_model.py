@@ -17,6 +17,7 @@ from ...core.pairs import Pair, Role
 from ...core.results import PairResidual
 from ...core.verdict_words import URGENCY, explained
 from ..job.job import Job
+from ..translation import tr
 from .dock_actions import theme_icon
 from .pair_columns import COLUMNS, KEYS, Column
 from .theme import as_number, verdict_icon
@@ -149,7 +150,7 @@ class PairModel(QAbstractTableModel):
         """Why a pair has its verdict, one paragraph a side."""
         pair, row = self._pairs[place], self._rows[place]
         if row is None:
-            return "There is no solution yet."
+            return tr("There is no solution yet.")
         return "\n".join(explained(pair, row, self._job.state.settings))
 
     def _at(self, index: QModelIndex) -> Tuple[Column, Pair, Optional[PairResidual]]:

@@ -18,11 +18,13 @@ from qgis.PyQt.QtWidgets import (
 
 from ...core.pair_columns import REQUIRED, likely_columns
 from ..map.memory_layer import result_layers
+from ..translation import tr
 from .hint_label import HintLabel
 
 WORDS = (
-    "A row for each pair, with these columns or usual other names for them: "
-    f"{', '.join(REQUIRED)}. Pairs that are there already are left as they are."
+    tr(
+        "A row for each pair, with these columns or usual other names for them: {join}. Pairs "
+        "that are there already are left as they are.").format(join=', '.join(REQUIRED))
 )
 
 
@@ -32,23 +34,23 @@ class PairTableDialog(QDialog):
     def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         self.setObjectName("sitetie_pair_table")
-        self.setWindowTitle("Pairs from a table")
-        self.from_layer = QRadioButton("&Layer")
-        self.from_file = QRadioButton("&File")
+        self.setWindowTitle(tr("Pairs from a table"))
+        self.from_layer = QRadioButton(tr("&Layer"))
+        self.from_file = QRadioButton(tr("&File"))
         self._sources = QButtonGroup(self)
         self._sources.addButton(self.from_layer)
         self._sources.addButton(self.from_file)
         self.layers = QgsMapLayerComboBox()
         self.layers.setObjectName("sitetie_pair_layer")
-        self.layers.setAccessibleName("Layer with pairs")
+        self.layers.setAccessibleName(tr("Layer with pairs"))
         self.layers.setFilters(QgsMapLayerProxyModel.Filter.VectorLayer)
         self.layers.setExceptedLayerList(result_layers())
         self.file = QgsFileWidget()
         self.file.setObjectName("sitetie_pair_file")
-        self.file.setFilter("Text tables (*.csv *.tsv *.txt);;All files (*)")
+        self.file.setFilter(tr("Text tables (*.csv *.tsv *.txt);;All files (*)"))
         self.file.setDefaultRoot(QgsSettings().value("sitetie/folder", "", type=str) or
                                  QgsProject.instance().homePath())
-        self.file.lineEdit().setAccessibleName("File with pairs")
+        self.file.lineEdit().setAccessibleName(tr("File with pairs"))
         self.buttons = QDialogButtonBox(
             QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel)
         self.buttons.accepted.connect(self.accept)

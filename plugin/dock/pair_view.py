@@ -14,6 +14,7 @@ from ...core.pairs import Role
 from ...core.results import CANNOT_TEST, DOES_NOT_BELONG
 from ..job.job import Job
 from ..job.state import SIDES
+from ..translation import tr
 from .cell_delegates import (
     MARGIN,
     ResidualDelegate,
@@ -31,16 +32,16 @@ ROLE_KEYS = {
 }
 #: What the widest usual cell of a column holds; ids are measured as they come.
 SAMPLES = {
-    "tolerance": "✗ out: horizontal, vertical",
+    "tolerance": tr("✗ out: horizontal, vertical"),
     "role_horizontal": "check", "role_vertical": "check",
-    "test_horizontal": "888.8 of 8.8", "test_vertical": "888.8 of 8.8",
+    "test_horizontal": tr("888.8 of 8.8"), "test_vertical": tr("888.8 of 8.8"),
 }
 #: Ids wider than this are cut off at first, with the whole in the tip.
 WIDEST_ID = "8" * 16
 ROLE_WORDS = {
-    Role.FIT: "Fit: drives the solution",
-    Role.CHECK: "Check: withheld and compared",
-    Role.IDLE: "Idle: takes no part",
+    Role.FIT: tr("Fit: drives the solution"),
+    Role.CHECK: tr("Check: withheld and compared"),
+    Role.IDLE: tr("Idle: takes no part"),
 }
 
 
@@ -70,9 +71,11 @@ class PairView(QTableView):
         self.filtered = PairFilter(self.pairs, self)
         self.setModel(self.filtered)
         self.setObjectName("sitetie_pairs")
-        self.setAccessibleName("Pairs")
+        self.setAccessibleName(tr("Pairs"))
         self.setAccessibleDescription(
-            "One row a pair. F, C and I set the role of the selected pairs, Delete takes them out.")
+            tr(
+                "One row a pair. F, C and I set the role of the selected pairs, Delete takes "
+                "them out."))
         self._dress()
         for place, column in enumerate(COLUMNS):
             if column.value is not None:
@@ -266,8 +269,8 @@ class PairView(QTableView):
         menu = QMenu(self)
         menu.setObjectName("sitetie_pair_menu")
         some = bool(self.selected_places())
-        for title, sides in (("Role, &both", SIDES), ("Role, &horizontal", ("horizontal",)),
-                             ("Role, &vertical", ("vertical",))):
+        for title, sides in ((tr("Role, &both"), SIDES), (tr("Role, &horizontal"), ("horizontal",)),
+                             (tr("Role, &vertical"), ("vertical",))):
             roles = menu.addMenu(title)
             roles.setEnabled(some)
             for role, words in ROLE_WORDS.items():
@@ -277,10 +280,10 @@ class PairView(QTableView):
                     lambda checked=False, r=role, s=sides: self.set_role(r, s))
         menu.addSeparator()
         for words, key, call, wanted in (
-            ("&Show on the map", "Return", self.show_asked.emit, some),
-            ("&Copy as a table", "Ctrl+C", self.copy, True),
-            ("Select &all", "Ctrl+A", self.selectAll, True),
-            ("&Take out", "Del", self.take_out, some),
+            (tr("&Show on the map"), "Return", self.show_asked.emit, some),
+            (tr("&Copy as a table"), "Ctrl+C", self.copy, True),
+            (tr("Select &all"), "Ctrl+A", self.selectAll, True),
+            (tr("&Take out"), "Del", self.take_out, some),
         ):
             action = menu.addAction(f"{words}\t{key}")
             action.setEnabled(wanted)
@@ -295,7 +298,7 @@ class PairView(QTableView):
     def _open_header_menu(self, at: QPoint) -> None:
         header = self.horizontalHeader()
         menu = QMenu(self)
-        menu.addAction("In the order of pairing").triggered.connect(
+        menu.addAction(tr("In the order of pairing")).triggered.connect(
             lambda: header.setSortIndicator(-1, Qt.SortOrder.AscendingOrder))
         menu.addSeparator()
         settings = self._job.state.settings

@@ -20,6 +20,7 @@ from qgis.PyQt.QtWidgets import (
 from ...core.suspects import Suspect
 from ..job.job import Job
 from ..job.suspect_steps import without_the_correction
+from ..translation import tr
 from .correction_lines import correction_lines
 from .pair_view import PairView
 from .scrolling import scrolling
@@ -27,18 +28,16 @@ from .suspect_card import SuspectCard
 from .suspect_search import SuspectSearch
 
 EMPTY = (
-    "<p>A pair is a control point and the GNSS observation of the same mark.</p>"
-    "<ol style='margin-left:-12px'>"
-    "<li style='margin-bottom:6px'>Choose the layer with the control points and the layer with "
-    "the observations under <a href='layers'>Layers</a>, and the unit of the site grid under "
-    "<a href='settings'>Site settings</a>.</li>"
-    "<li style='margin-bottom:6px'>Then <a href='pair_on_map'>pair on the map</a>: point at a "
-    "control point and at its observation. From two pairs on there is a solution, and it follows "
-    "every change.</li>"
-    "<li>Set some pairs to <b>check</b>: they are withheld, and show what the tie is worth.</li>"
-    "</ol>"
-    "<p>Or pair <a href='pair_by_ids'>by ids</a>, or bring in pairs "
-    "<a href='pair_from_table'>from a table</a>.</p>"
+    tr(
+        "<p>A pair is a control point and the GNSS observation of the same mark.</p><ol "
+        "style='margin-left:-12px'><li style='margin-bottom:6px'>Choose the layer with the "
+        "control points and the layer with the observations under <a href='layers'>Layers</a>, "
+        "and the unit of the site grid under <a href='settings'>Site settings</a>.</li><li "
+        "style='margin-bottom:6px'>Then <a href='pair_on_map'>pair on the map</a>: point at a "
+        "control point and at its observation. From two pairs on there is a solution, and it "
+        "follows every change.</li><li>Set some pairs to <b>check</b>: they are withheld, and "
+        "show what the tie is worth.</li></ol><p>Or pair <a href='pair_by_ids'>by ids</a>, or "
+        "bring in pairs <a href='pair_from_table'>from a table</a>.</p>")
 )
 
 
@@ -60,15 +59,15 @@ class PairsPanel(QWidget):
         self.view = PairView(job)
         self.filter = QgsFilterLineEdit()
         self.filter.setObjectName("sitetie_filter")
-        self.filter.setAccessibleName("Filter pairs")
-        self.filter.setPlaceholderText("Filter: a name, a role, a verdict…")
+        self.filter.setAccessibleName(tr("Filter pairs"))
+        self.filter.setPlaceholderText(tr("Filter: a name, a role, a verdict…"))
         self.filter.setShowSearchIcon(True)
         self.filter.textChanged.connect(self._filter_changed)
         self.count = QLabel()
         self.count.setObjectName("sitetie_pair_count")
         self.detail = QTextBrowser()
         self.detail.setObjectName("sitetie_pair_detail")
-        self.detail.setAccessibleName("The chosen pair in words")
+        self.detail.setAccessibleName(tr("The chosen pair in words"))
         self.detail.setOpenLinks(False)
         self.detail.anchorClicked.connect(self._take_back)
         self.detail.setMinimumHeight(self.fontMetrics().height() * 3)
@@ -123,14 +122,15 @@ class PairsPanel(QWidget):
 
     def _count(self) -> None:
         shown, there = self.view.filtered.rowCount(), len(self._job.state.pairs)
-        self.count.setText(f"{shown} of {there}" if shown != there else "")
+        self.count.setText(tr(
+            "{shown} of {there}").format(shown=shown, there=there) if shown != there else "")
 
     def _show_detail(self) -> None:
         places = self.view.selected_places()
         self.card.show_suspects(self._concerned(places))
         if len(places) != 1:
-            words = f"{len(places)} pairs are selected." if places else (
-                "Select a pair to read what its figures say.")
+            words = tr("{places} pairs are selected.").format(places=len(places)) if places else (
+                tr("Select a pair to read what its figures say."))
             self.detail.setHtml(f"<p>{words}</p>")
             return
         pair = self._job.state.pairs[places[0]]
@@ -139,7 +139,7 @@ class PairsPanel(QWidget):
         said += [html.escape(part) for part in
                  self.view.pairs.explanation(places[0]).split("\n")]
         if pair.observation.note:
-            said.append(f"Note: {html.escape(pair.observation.note)}")
+            said.append(tr("Note: {note}").format(note=html.escape(pair.observation.note)))
         self.detail.setHtml("".join(f"<p style='margin:0 0 4px 0'>{part}</p>" for part in said))
 
     def _concerned(self, places: Tuple[int, ...]) -> List[Suspect]:
@@ -154,7 +154,7 @@ class PairsPanel(QWidget):
         if len(places) == 1:
             pair = self._job.state.pairs[places[0]]
             correction = pair.corrections[int(link.fragment())]
-            self._job.change(f"Take back the correction of {pair.control.id}",
+            self._job.change(tr("Take back the correction of {id}").format(id=pair.control.id),
                              without_the_correction(self._job.state, correction))
 
     def focus_filter(self) -> None:

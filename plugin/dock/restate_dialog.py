@@ -22,11 +22,13 @@ from ..job.layer_source import describe_mapping, guess_observations, has_points
 from ..job.state import AcceptedTie
 from ..map.memory_layer import result_layers
 from ..site_crs import tie_of
+from ..translation import tr
 from .hint_label import HintLabel
 
 WORDS = (
-    "Geometry, CRS and fields stay as they are; site coordinates and their uncertainty come in "
-    "fields of their own, in a new layer."
+    tr(
+        "Geometry, CRS and fields stay as they are; site coordinates and their uncertainty "
+        "come in fields of their own, in a new layer.")
 )
 
 
@@ -36,10 +38,10 @@ class RestateDialog(QDialog):
     def __init__(self, item: AcceptedTie, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         self.setObjectName("sitetie_restate_dialog")
-        self.setWindowTitle(f"Restate layers through tie {item.number}")
+        self.setWindowTitle(tr("Restate layers through tie {number}").format(number=item.number))
         self.list = QListWidget()
         self.list.setObjectName("sitetie_restate_layers")
-        self.list.setAccessibleName("Layers to restate")
+        self.list.setAccessibleName(tr("Layers to restate"))
         for layer in restatable_layers():
             entry = QListWidgetItem(layer.name())
             entry.setData(Qt.ItemDataRole.UserRole, layer.id())
@@ -47,21 +49,21 @@ class RestateDialog(QDialog):
             entry.setFlags(entry.flags() | Qt.ItemFlag.ItemIsUserCheckable)
             entry.setCheckState(Qt.CheckState.Unchecked)
             self.list.addItem(entry)
-        self.horizontal_only = QCheckBox("&Horizontally only (the points have no heights)")
+        self.horizontal_only = QCheckBox(tr("&Horizontally only (the points have no heights)"))
         self.horizontal_only.setObjectName("sitetie_horizontal_only")
-        self.temporary = QRadioButton("As &temporary layers")
+        self.temporary = QRadioButton(tr("As &temporary layers"))
         self.temporary.setObjectName("sitetie_restate_temporary")
         self.temporary.setChecked(True)
-        self.in_folder = QRadioButton("As GeoPackage &files in this folder")
+        self.in_folder = QRadioButton(tr("As GeoPackage &files in this folder"))
         self.in_folder.setObjectName("sitetie_restate_in_folder")
         self.folder = QgsFileWidget()
         self.folder.setObjectName("sitetie_restate_folder")
         self.folder.setStorageMode(QgsFileWidget.StorageMode.GetDirectory)
-        self.folder.lineEdit().setAccessibleName("Folder for restated layers")
+        self.folder.lineEdit().setAccessibleName(tr("Folder for restated layers"))
         self.folder.setDefaultRoot(
             QgsSettings().value("sitetie/folder", "", type=str) or QgsProject.instance().homePath())
         self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
-        self.go = self.buttons.addButton("Restate", QDialogButtonBox.ButtonRole.AcceptRole)
+        self.go = self.buttons.addButton(tr("Restate"), QDialogButtonBox.ButtonRole.AcceptRole)
         self.go.setObjectName("sitetie_restate_button")
         self.buttons.accepted.connect(self.accept)
         self.buttons.rejected.connect(self.reject)

@@ -27,6 +27,7 @@ from ...core.errors import SitetieError
 from ...core.whole_file import write_whole_file
 from ..job.layer_source import guess_observations
 from ..job.state import GEOMETRY_Z, AcceptedTie, LayerSource
+from ..translation import tr
 from .dock import SitetieDock
 from .restate_dialog import RestateDialog
 
@@ -83,7 +84,7 @@ class RestateWork(QObject):
             return
         self._running = run = self._waiting.pop(0)
         run.done.connect(self._done)
-        self._dock.status.show_progress(f"Restating {run.name}…", run.task)
+        self._dock.status.show_progress(tr("Restating {name}…").format(name=run.name), run.task)
         QgsApplication.taskManager().addTask(run.task)
 
     def _done(self, words: str, failed: bool) -> None:
@@ -119,7 +120,7 @@ class RestateRun(QObject):
     ) -> None:
         super().__init__(parent)
         self._layer_id, self.name = layer.id(), layer.name()
-        self._title = f"{layer.name()}, tie {item.number}"
+        self._title = tr("{name}, tie {number}").format(name=layer.name(), number=item.number)
         self._number, self._tie_id = item.number, item.tie_id
         self._directory = tempfile.TemporaryDirectory(prefix="sitetie-")
         self._feedback = _Log()
@@ -135,7 +136,8 @@ class RestateRun(QObject):
             parameters["OUTPUT"] = os.path.join(folder, f"{plain}_tie{item.number}.gpkg")
         self.task = QgsProcessingAlgRunnerTask(
             algorithm, parameters, self._context, self._feedback)
-        self.task.setDescription(f"Restate {layer.name()} through tie {item.number}")
+        self.task.setDescription(tr(
+            "Restate {name} through tie {number}").format(name=layer.name(), number=item.number))
         self.task.executed.connect(self._executed)
 
     def _executed(self, successful: bool, results: Dict[str, Any]) -> None:
@@ -143,7 +145,7 @@ class RestateRun(QObject):
         if not successful:
             errors = self._feedback.errors
             if self.task.isCanceled():
-                words = f"{self.name}: stopped; nothing was written."
+                words = tr("{name}: stopped; nothing was written.").format(name=self.name)
             elif errors and errors[0].startswith(self.name):
                 words = errors[0]
             else:
@@ -152,7 +154,7 @@ class RestateRun(QObject):
             return
         layer = self._result(results["OUTPUT"])
         if layer is None:
-            self.done.emit(f"{self.name}: the result cannot be opened.", True)
+            self.done.emit(tr("{name}: the result cannot be opened.").format(name=self.name), True)
             return
         self._dress(layer)
         QgsProject.instance().addMapLayer(layer)

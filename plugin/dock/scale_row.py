@@ -11,20 +11,22 @@ from ...core.numerals import parse_number
 from ...core.settings import HeldScale, Settings
 from ...core.site_scale import site_scale
 from ..job.job import Job
+from ..translation import tr
 from .hint_label import HintLabel
 from .quiet_combo_box import QuietComboBox
 
 FREE = "free"
 CHOICES = (
-    ("solved from the pairs", FREE),
-    ("1: lengths of the base grid", "unity"),
-    ("lengths on the ground", "ground"),
-    ("lengths of a named grid", "grid"),
+    (tr("solved from the pairs"), FREE),
+    (tr("1: lengths of the base grid"), "unity"),
+    (tr("lengths on the ground"), "ground"),
+    (tr("lengths of a named grid"), "grid"),
     ("typed", "typed"),
 )
 HINT = (
-    "Site length over base-grid length. A held scale has a sigma: 0 holds it exactly, more lets "
-    "the pairs move it by about that much."
+    tr(
+        "Site length over base-grid length. A held scale has a sigma: 0 holds it exactly, more "
+        "lets the pairs move it by about that much.")
 )
 
 
@@ -38,7 +40,7 @@ class ScaleRow(QWidget):
         self.setObjectName("sitetie_setting_scale")
         self.kind = QuietComboBox()
         self.kind.setObjectName("sitetie_scale_kind")
-        self.kind.setAccessibleName("Scale")
+        self.kind.setAccessibleName(tr("Scale"))
         self.kind.setAccessibleDescription(HINT)
         self.kind.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
@@ -46,20 +48,22 @@ class ScaleRow(QWidget):
         for words, value in CHOICES:
             self.kind.addItem(words, value)
         self.kind.activated.connect(lambda _: self._kind_chosen())
-        self.value = self._entry("scale_value", "Value of the scale")
-        self.grid = self._entry("scale_grid", "Grid whose lengths the site has")
-        self.grid.setPlaceholderText("projected CRS, such as EPSG:25832")
-        self.sigma = self._entry("scale_sigma", "Sigma of the scale in ppm")
+        self.value = self._entry("scale_value", tr("Value of the scale"))
+        self.grid = self._entry("scale_grid", tr("Grid whose lengths the site has"))
+        self.grid.setPlaceholderText(tr("projected CRS, such as EPSG:25832"))
+        self.sigma = self._entry("scale_sigma", tr("Sigma of the scale in ppm"))
         self.value.editingFinished.connect(self._value_entered)
         self.grid.editingFinished.connect(self._grid_entered)
         self.sigma.editingFinished.connect(self._sigma_entered)
         self.problem = HintLabel()
         self.problem.setObjectName("sitetie_problem_scale")
         self.problem.hide()
-        label = QLabel("Scale")
+        label = QLabel(tr("Scale"))
         label.setBuddy(self.kind)
-        self._rows = {"grid": (QLabel("Grid"), self.grid), "value": (QLabel("Value"), self.value),
-                      "sigma": (QLabel("Sigma, ppm"), self.sigma)}
+        self._rows = {"grid": (QLabel(tr(
+            "Grid")), self.grid), "value": (QLabel(tr(
+            "Value")), self.value),
+                      "sigma": (QLabel(tr("Sigma, ppm")), self.sigma)}
         layout = QGridLayout(self)
         layout.setContentsMargins(0, 2, 0, 6)
         layout.setVerticalSpacing(2)
@@ -106,12 +110,12 @@ class ScaleRow(QWidget):
         self._complain("")
         self._show_rows(basis)
         if basis == FREE:
-            self._hold(None, "Solve the scale")
+            self._hold(None, tr("Solve the scale"))
         elif basis == "typed":
             held = self._job.state.settings.scale
             value = held.value if isinstance(held, HeldScale) else 1.0
             sigma = held.sigma if isinstance(held, HeldScale) else 0.0
-            self._hold(HeldScale(value, sigma, "typed"), "Hold a typed scale")
+            self._hold(HeldScale(value, sigma, "typed"), tr("Hold a typed scale"))
         elif basis == "grid" and not self.grid.text().strip():
             self.grid.setFocus()
         else:
@@ -130,8 +134,8 @@ class ScaleRow(QWidget):
         except SitetieError as error:
             self._complain(f"{error.what} {error.remedy}")
             return
-        words = {"unity": "Hold the scale at 1", "ground": "Hold the scale of the ground",
-                 "grid": "Hold the scale of a grid"}[basis]
+        words = {"unity": tr("Hold the scale at 1"), "ground": tr("Hold the scale of the ground"),
+                 "grid": tr("Hold the scale of a grid")}[basis]
         self._hold(held, words)
 
     def _value_entered(self) -> None:
@@ -141,8 +145,8 @@ class ScaleRow(QWidget):
         ):
             return
         try:
-            self._hold(HeldScale(parse_number(self.value.text(), "The scale"), held.sigma),
-                       "Set the scale")
+            self._hold(HeldScale(parse_number(self.value.text(), tr("The scale")), held.sigma),
+                       tr("Set the scale"))
         except SitetieError as error:
             self._complain(f"{error.what} {error.remedy}")
 
@@ -151,8 +155,8 @@ class ScaleRow(QWidget):
         if not isinstance(held, HeldScale) or self.sigma.text() == f"{held.sigma * 1e6:g}":
             return
         try:
-            sigma = parse_number(self.sigma.text(), "The sigma of the scale") / 1e6
-            self._hold(HeldScale(held.value, sigma, held.basis), "Set the sigma of the scale")
+            sigma = parse_number(self.sigma.text(), tr("The sigma of the scale")) / 1e6
+            self._hold(HeldScale(held.value, sigma, held.basis), tr("Set the sigma of the scale"))
         except SitetieError as error:
             self._complain(f"{error.what} {error.remedy}")
 

@@ -21,6 +21,7 @@ from ...core.errors import SitetieError
 from ...core.settings import Settings
 from ..job.job import Job
 from ..job.layer_source import crs_text
+from ..translation import tr
 from .hint_label import HintLabel
 from .quiet_combo_box import QuietComboBox
 from .setting_fields import SettingField
@@ -80,8 +81,8 @@ class SettingRow(QWidget):
         button = QToolButton()
         button.setText("…")
         button.setObjectName(f"sitetie_{self.field.name}_tool")
-        button.setAccessibleName(f"Choose: {self.field.label}")
-        button.setToolTip(f"Choose: {self.field.label}")
+        button.setAccessibleName(tr("Choose: {label}").format(label=self.field.label))
+        button.setToolTip(tr("Choose: {label}").format(label=self.field.label))
         button.clicked.connect(self._choose_crs if self.field.tool == "crs" else self._choose_file)
         return button
 
@@ -107,7 +108,7 @@ class SettingRow(QWidget):
 
     def commit(self, text: str, settings: Settings) -> None:
         """Hand the changed settings to the job."""
-        self._job.set_settings(settings, f"Set {self.field.label.lower()}")
+        self._job.set_settings(settings, tr("Set {lower}").format(lower=self.field.label.lower()))
 
     def show_settings(self, settings: Settings) -> None:
         """Show the value of the settings; what is being typed, or could not be used, is left."""
@@ -139,7 +140,7 @@ class SettingRow(QWidget):
 
     def _choose_file(self) -> None:
         path, _ = QFileDialog.getOpenFileName(
-            self, self.field.label, "", "Grids (*.tif *.tiff *.gtx *.gtg);;All files (*)")
+            self, self.field.label, "", tr("Grids (*.tif *.tiff *.gtx *.gtg);;All files (*)"))
         if path:
             self.enter(path)
 

@@ -9,6 +9,7 @@ from qgis.PyQt.QtWidgets import QVBoxLayout, QWidget
 
 from ...core.settings import Settings
 from ..job.job import Job
+from ..translation import tr
 from .base_row import BaseRow
 from .scale_row import ScaleRow
 from .setting_fields import HORIZONTAL, OBSERVATIONS, SIGMAS, SITE_GRID, TESTS, VERTICAL
@@ -33,11 +34,11 @@ class SettingsPanel(QWidget):
 
         units = [UnitRow(job, field) for field in SITE_GRID]
         for name, title, content, folded in (
-            ("grid", "Site grid", [*units, self.base], False),
-            ("model", "Model", [*rows((HORIZONTAL,)), self.scale, *rows((VERTICAL,))], False),
-            ("observations", "Observations", rows(OBSERVATIONS), False),
-            ("tests", "Tests and tolerances", rows(TESTS), False),
-            ("sigmas", "Assumed sigmas", rows(SIGMAS), True),
+            ("grid", tr("Site grid"), [*units, self.base], False),
+            ("model", tr("Model"), [*rows((HORIZONTAL,)), self.scale, *rows((VERTICAL,))], False),
+            ("observations", tr("Observations"), rows(OBSERVATIONS), False),
+            ("tests", tr("Tests and tolerances"), rows(TESTS), False),
+            ("sigmas", tr("Assumed sigmas"), rows(SIGMAS), True),
         ):
             layout.addWidget(self._group(name, title, content, folded))
         layout.addStretch(1)

@@ -15,6 +15,7 @@ from ...core.report import LEVEL_WORDS
 from ...core.solution_words import Fact, sections
 from ...core.tie import Tie
 from ..job.job import Job
+from ..translation import tr
 from .theme import colour, quieter
 
 
@@ -28,7 +29,7 @@ class SolutionPanel(QWidget):
         self.setObjectName("sitetie_solution_panel")
         self.page = QTextBrowser()
         self.page.setObjectName("sitetie_solution")
-        self.page.setAccessibleName("What the solution says")
+        self.page.setAccessibleName(tr("What the solution says"))
         self.page.setOpenLinks(False)
         self.page.setFrameShape(QTextBrowser.Shape.NoFrame)
         layout = QVBoxLayout(self)
@@ -57,7 +58,7 @@ class SolutionPanel(QWidget):
         place = self.page.verticalScrollBar().value()
         ink = self.page.palette().color(QPalette.ColorRole.Text)
         self.page.setHtml(solution_html(tie, ink) if tie is not None else
-                          "<p>There is no solution yet.</p>")
+                          tr("<p>There is no solution yet.</p>"))
         self.page.verticalScrollBar().setValue(place)
 
 
@@ -65,11 +66,11 @@ def solution_html(tie: Tie, ink: QColor) -> str:
     """What speaks for and against a tie, then its facts, as a page."""
     quiet, alarm = quieter(ink), colour("alarm", QApplication.palette()).name()
     found = plausibility(tie)
-    parts = [_title("What to look at"), "<table width='100%' cellspacing='0' cellpadding='2'>"]
+    parts = [_title(tr("What to look at")), "<table width='100%' cellspacing='0' cellpadding='2'>"]
     parts += [_finding(item, alarm, quiet) for item in found if item.level != GOOD]
     parts += [_caution(words, quiet) for words in tie.cautions]
     if len(parts) == 2:
-        parts.append("<tr><td>Nothing speaks against it.</td></tr>")
+        parts.append(tr("<tr><td>Nothing speaks against it.</td></tr>"))
     parts.append("</table>")
     for title, facts in sections(tie):
         parts.append(_title(title))
@@ -78,11 +79,13 @@ def solution_html(tie: Tie, ink: QColor) -> str:
         parts.append("</table>")
     good = [item for item in found if item.level == GOOD]
     if good:
-        parts += [_title("In order"), "<table width='100%' cellspacing='0' cellpadding='2'>"]
+        parts += [_title(tr("In order")), "<table width='100%' cellspacing='0' cellpadding='2'>"]
         parts += [_finding(item, alarm, quiet) for item in good]
         parts.append("</table>")
-    parts.append(f"<p style='margin-top:8px;color:{quiet}'>Base projection: "
-                 f"{html.escape(tie.base.name)}. Content {tie.short_id}.</p>")
+    parts.append(tr(
+        "<p style='margin-top:8px;color:{quiet}'>Base projection: {name}. Content "
+        "{short_id}.</p>").format(
+        quiet=quiet, name=html.escape(tie.base.name), short_id=tie.short_id))
     return "".join(parts)
 
 

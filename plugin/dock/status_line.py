@@ -17,6 +17,7 @@ from qgis.PyQt.QtWidgets import (
 )
 
 from ...core.results import AGREES, DISAGREES
+from ..translation import tr
 from .hint_label import HintLabel
 from .theme import verdict_icon
 
@@ -37,14 +38,14 @@ class StatusLine(QFrame):
         self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.bar = QProgressBar()
         self.bar.setObjectName("sitetie_progress")
-        self.bar.setAccessibleName("Progress")
+        self.bar.setAccessibleName(tr("Progress"))
         self.bar.setMaximum(100)
-        self.stop = QPushButton("Stop")
+        self.stop = QPushButton(tr("Stop"))
         self.stop.setObjectName("sitetie_stop")
         self.close_button = QToolButton()
         self.close_button.setObjectName("sitetie_close_message")
-        self.close_button.setAccessibleName("Close the message")
-        self.close_button.setToolTip("Close the message")
+        self.close_button.setAccessibleName(tr("Close the message"))
+        self.close_button.setToolTip(tr("Close the message"))
         self.close_button.setText("✕")
         self.close_button.setAutoRaise(True)
         self.close_button.clicked.connect(self.clear)

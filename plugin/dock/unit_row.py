@@ -5,10 +5,11 @@ from __future__ import annotations
 from qgis.PyQt.QtWidgets import QComboBox
 
 from ...core.settings import Settings
+from ..translation import tr
 from .setting_fields import SITE_GRID
 from .setting_row import SettingRow
 
-CHOOSE = "— choose —"
+CHOOSE = tr("— choose —")
 
 
 class UnitRow(SettingRow):
@@ -34,5 +35,5 @@ class UnitRow(SettingRow):
         if not state.units_chosen:
             for field in SITE_GRID:
                 settings = settings.replace(**field.write(text, settings))
-        self._job.change(f"Set {self.field.label.lower()}",
+        self._job.change(tr("Set {lower}").format(lower=self.field.label.lower()),
                          state.replace(settings=settings, units_chosen=True))

@@ -14,6 +14,7 @@ from ...core.settings import Settings
 from ...core.solve import solve
 from ...core.tie import Tie
 from ...core.tie_file import dumps
+from ..translation import tr
 from .state import AcceptedTie, JobState
 
 
@@ -70,14 +71,19 @@ class Job(QObject):
     def add_pairs(self, pairs: Iterable[Pair]) -> None:
         """Raises InputError when a pair is there already."""
         pairs = tuple(pairs)
-        words = f"Pair {pairs[0].name}" if len(pairs) == 1 else f"Add {len(pairs)} pairs"
+        words = tr(
+            "Pair {name}").format(
+            name=pairs[0].name) if len(pairs) == 1 else tr(
+            "Add {pairs} pairs").format(pairs=len(pairs))
         self.change(words, self._state.with_pairs(pairs))
 
     def remove_pairs(self, indices: Iterable[int]) -> None:
         indices = tuple(indices)
         names = ", ".join(self._state.pairs[i].name for i in indices[:3])
-        more = "" if len(indices) <= 3 else f" and {len(indices) - 3} more"
-        self.change(f"Take out {names}{more}", self._state.without_pairs(indices))
+        more = "" if len(indices) <= 3 else tr(" and {what} more").format(what=len(indices) - 3)
+        self.change(tr(
+            "Take out {names}{more}").format(
+            names=names, more=more), self._state.without_pairs(indices))
 
     def set_role(
         self, indices: Iterable[int], sides: Sequence[str], role: Role
@@ -92,12 +98,13 @@ class Job(QObject):
         indices = tuple(indices)
         state, refused = self._state.with_role(indices, sides, role)
         name = self._state.pairs[indices[0]].control.id if len(indices) == 1 else \
-            f"{len(indices)} pairs"
+            tr("{indices} pairs").format(indices=len(indices))
         side = f" ({sides[0]})" if len(sides) == 1 else ""
-        self.change(f"Set {name} to {role.value}{side}", state)
+        self.change(tr(
+            "Set {name} to {value}{side}").format(name=name, value=role.value, side=side), state)
         return refused
 
-    def set_settings(self, settings: Settings, words: str = "Change settings") -> None:
+    def set_settings(self, settings: Settings, words: str = tr("Change settings")) -> None:
         self.change(words, self._state.replace(settings=settings))
 
     def accept(self, surveyor: str, note: str) -> AcceptedTie:

@@ -8,6 +8,7 @@ from qgis.core import QgsCoordinateReferenceSystem, QgsProject, QgsVectorLayer, 
 
 from ...core.errors import InputError
 from ...core.pair_columns import likely_columns
+from ..translation import tr
 from .state import FEATURE_ID, GEOMETRY_Z, FieldChoice, LayerSource
 
 CONTROL_FIELDS = (
@@ -100,22 +101,28 @@ def refuse_unusable(layer: QgsVectorLayer, source: LayerSource, plane: Sequence[
     gone = missing_fields(layer, source)
     if gone:
         raise InputError(
-            f"The layer has no field {gone[0].field!r}, which {gone[0].name} was to be read from.",
-            "Choose the fields of the layer anew.", file=name,
+            tr(
+                "The layer has no field {field!r}, which {name} was to be read from.").format(
+                field=gone[0].field, name=gone[0].name),
+            tr("Choose the fields of the layer anew."), file=name,
         )
     mapped = [item for item in plane if source.field_of(item)]
     if len(mapped) == 1:
         other = next(item for item in plane if item not in mapped)
         raise InputError(
-            f"{mapped[0]} comes from a field and {other} from none.",
-            "Choose fields for both, or the geometry for both.", file=name,
+            tr(
+                "{mapped} comes from a field and {other} from none.").format(
+                mapped=mapped[0], other=other),
+            tr("Choose fields for both, or the geometry for both."), file=name,
         )
     uses_geometry = not mapped or any(choice.field == GEOMETRY_Z for choice in source.fields)
     if uses_geometry and not has_points(layer):
         kind = QgsWkbTypes.geometryDisplayString(layer.geometryType()).lower()
         raise InputError(
-            f"The layer has no points ({kind}).",
-            f"Choose the fields of {plane[0]} and {plane[1]}, or a layer of points.", file=name,
+            tr("The layer has no points ({kind}).").format(kind=kind),
+            tr(
+                "Choose the fields of {plane} and {plane2}, or a layer of points.").format(
+                plane=plane[0], plane2=plane[1]), file=name,
         )
 
 
@@ -127,18 +134,22 @@ def describe_mapping(source: LayerSource) -> str:
         else ("latitude", "longitude", "height")
     )
     id_field = fields.get("control_id", fields.get("observation_id", FEATURE_ID))
-    parts = ["id is the feature's number" if id_field == FEATURE_ID else f"id from {id_field}"]
+    parts = [tr("id is the feature's number") if id_field == FEATURE_ID else tr(
+        "id from {id_field}").format(id_field=id_field)]
     if first in fields:
-        parts.append(f"{first} from {fields[first]}, {second} from {fields[second]}")
+        parts.append(tr(
+            "{first} from {fields}, {second} from {fields2}").format(
+            first=first, fields=fields[first], second=second, fields2=fields[second]))
     else:
-        parts.append("position from the geometry")
+        parts.append(tr("position from the geometry"))
     if level in fields:
-        z = "the geometry" if fields[level] == GEOMETRY_Z else fields[level]
-        parts.append(f"{level} from {z}")
+        z = tr("the geometry") if fields[level] == GEOMETRY_Z else fields[level]
+        parts.append(tr("{level} from {z}").format(level=level, z=z))
     else:
-        parts.append(f"no {level}")
+        parts.append(tr("no {level}").format(level=level))
     sigmas = sum("sigma" in name for name in fields)
-    parts.append(f"{sigmas} sigma field{'s' if sigmas > 1 else ''}" if sigmas else "no sigmas")
+    parts.append(tr("no sigmas") if not sigmas else tr("1 sigma field") if sigmas == 1 else
+                 tr("{sigmas} sigma fields").format(sigmas=sigmas))
     text = "; ".join(parts)
     return text[0].upper() + text[1:] + "."
 

@@ -12,6 +12,7 @@ from qgis.PyQt.QtWidgets import QDialog, QWidget
 from ...core.errors import SitetieError
 from ...core.pairs import Control, Observation
 from ..job.job import Job
+from ..translation import tr
 from .confidence_dialog import ConfidenceDialog
 from .confidence_layers import ConfidenceLayers
 from .connections import Connections
@@ -117,7 +118,7 @@ class MapController(QObject):
         read = self._read_both()
         tie = self._job.tie
         if tie is None:
-            self.said.emit("Nearness needs a rough solution, and there is none yet.")
+            self.said.emit(tr("Nearness needs a rough solution, and there is none yet."))
         elif read is not None:
             self._open(NearestDialog(self._job, tie, *read, self._window))
 
@@ -165,7 +166,7 @@ class MapController(QObject):
         """Ask what it is to show, and put it on the map when it is computed."""
         tie = self._job.tie
         if tie is None:
-            self.said.emit("There is no solution yet, so nothing can be predicted.")
+            self.said.emit(tr("There is no solution yet, so nothing can be predicted."))
             return
         try:
             dialog = ConfidenceDialog(tie, self._window)

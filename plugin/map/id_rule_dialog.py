@@ -31,23 +31,24 @@ from ...core.pairs import Control, Observation
 from ...core.wording import counted, listed
 from ..dock.hint_label import HintLabel
 from ..job.job import Job
+from ..translation import tr
 from .preview_dialog import PreviewDialog, Proposal, as_recorded, open_marks
 
 KINDS = (
-    (EQUAL, "the ids are equal"),
-    (PREFIX, "something before the control id"),
-    (SUFFIX, "something after the control id"),
-    (OFFSET, "a larger or smaller number"),
-    (PATTERN, "a pattern"),
+    (EQUAL, tr("the ids are equal")),
+    (PREFIX, tr("something before the control id")),
+    (SUFFIX, tr("something after the control id")),
+    (OFFSET, tr("a larger or smaller number")),
+    (PATTERN, tr("a pattern")),
 )
 HINTS = {
-    EQUAL: "Observation and control point have the same id.",
-    PREFIX: "What stands before the control id. * is any text, # a digit.",
-    SUFFIX: "What stands after the control id, such as -1. * is any text, # a digit.",
-    OFFSET: "How much larger the number in the observation's id is.",
-    PATTERN: "The observation's id with {id} for the control id. * is any text, # a digit.",
+    EQUAL: tr("Observation and control point have the same id."),
+    PREFIX: tr("What stands before the control id. * is any text, # a digit."),
+    SUFFIX: tr("What stands after the control id, such as -1. * is any text, # a digit."),
+    OFFSET: tr("How much larger the number in the observation's id is."),
+    PATTERN: tr("The observation's id with {id} for the control id. * is any text, # a digit."),
 }
-OWN_RULE = "a rule of your own"
+OWN_RULE = tr("a rule of your own")
 
 
 class IdRuleDialog(PreviewDialog):
@@ -57,7 +58,7 @@ class IdRuleDialog(PreviewDialog):
         self, job: Job, control: Sequence[Control], observations: Sequence[Observation],
         faults: Sequence[SitetieError], parent: Optional[QWidget] = None,
     ) -> None:
-        super().__init__(job, "Pair by ids", "sitetie_id_rule", parent)
+        super().__init__(job, tr("Pair by ids"), "sitetie_id_rule", parent)
         self._control, self._observed = open_marks(job, control, observations)
         self._taken = len(observations) - len(self._observed)
         self._faults = faults
@@ -84,24 +85,24 @@ class IdRuleDialog(PreviewDialog):
             self.kind.addItem(words, kind)
         self.text = QLineEdit()
         self.text.setObjectName("sitetie_id_text")
-        self.text.setAccessibleName("Text of the rule")
+        self.text.setAccessibleName(tr("Text of the rule"))
         self.offset = QSpinBox()
         self.offset.setObjectName("sitetie_id_offset")
-        self.offset.setAccessibleName("Offset of the number")
+        self.offset.setAccessibleName(tr("Offset of the number"))
         self.offset.setRange(-999_999_999, 999_999_999)
         self.entry = QStackedWidget()
         self.entry.addWidget(self.text)
         self.entry.addWidget(self.offset)
         self.hint = HintLabel()
-        self.loose = QCheckBox("Capitals, blanks and leading zeros make no difference")
+        self.loose = QCheckBox(tr("Capitals, blanks and leading zeros make no difference"))
         self.loose.setObjectName("sitetie_id_loose")
         self.sentence = HintLabel()
         self.sentence.setObjectName("sitetie_id_sentence")
         form = QFormLayout()
         form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
-        form.addRow("Su&ggested by the ids", self.suggestion)
-        form.addRow("&How the ids differ", self.kind)
-        form.addRow("&By what", self.entry)
+        form.addRow(tr("Su&ggested by the ids"), self.suggestion)
+        form.addRow(tr("&How the ids differ"), self.kind)
+        form.addRow(tr("&By what"), self.entry)
         form.addRow("", self.loose)
         layout = QVBoxLayout(self.entries)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -170,17 +171,24 @@ class IdRuleDialog(PreviewDialog):
         unclear = {observation for observation, _ in matches.ambiguous}
         for observation, rivals in matches.ambiguous[:3]:
             names = listed((self._control[i].id for i in rivals), "and", most=4)
-            said.append(f"{self._observed[observation].id} would fit {names}: left out.")
+            said.append(tr(
+                "{id} would fit {names}: left out.").format(
+                id=self._observed[observation].id, names=names))
         if len(matches.ambiguous) > 3:
-            said.append(f"{len(matches.ambiguous) - 3} more would fit several: left out.")
+            said.append(tr(
+                "{what} more would fit several: left out.").format(what=len(matches.ambiguous) - 3))
         alone = [item.id for i, item in enumerate(self._observed)
                  if i not in used and i not in unclear]
         if alone:
             verb = "has" if len(alone) == 1 else "have"
-            said.append(f"{listed(alone, most=5)} {verb} no partner by this rule.")
+            said.append(tr(
+                "{alone} {verb} no partner by this rule.").format(
+                alone=listed(alone, most=5), verb=verb))
         if self._taken:
-            said.append(f"{counted(self._taken, 'observation')} paired already.")
+            said.append(tr(
+                "{taken} paired already.").format(taken=counted(self._taken, 'observation')))
         if self._faults:
-            said.append(f"{counted(len(self._faults), 'feature')} cannot be read, the first: "
-                        f"{self._faults[0]}")
+            said.append(tr(
+                "{counted} cannot be read, the first: {faults}").format(
+                counted=counted(len(self._faults), 'feature'), faults=self._faults[0]))
         return " ".join(said), bool(matches.ambiguous or self._faults)

@@ -12,6 +12,7 @@ from ...core.errors import SitetieError
 from ...core.misreadings import geodesic_distance
 from ...core.wording import length_words
 from ..job.job import Job
+from ..translation import tr
 from .canvas_places import from_canvas
 from .map_marks import MapMark, MapMarks
 
@@ -40,7 +41,9 @@ class MapDistance:
 
     def _on_site(self, first: Tuple[float, float], second: Tuple[float, float]) -> str:
         length = math.hypot(first[0] - second[0], first[1] - second[1])
-        return f"{length_words(length, self._job.state.settings.site_length)} on the site grid"
+        return tr(
+            "{length} on the site grid").format(
+            length=length_words(length, self._job.state.settings.site_length))
 
     def _as_drawn(self, one: QgsPointXY, other: QgsPointXY) -> str:
         """Before there is a tie: on the ellipsoid, from where both are drawn, in site units."""
@@ -49,7 +52,9 @@ class MapDistance:
             return ""
         unit = self._job.state.settings.site_length
         length = geodesic_distance(first, second) / unit.metres
-        return f"{length_words(length, unit)} as drawn on the map (there is no solution yet)"
+        return tr(
+            "{length} as drawn on the map (there is no solution yet)").format(
+            length=length_words(length, unit))
 
     def _site_place(self, cursor: QgsPointXY) -> Optional[Tuple[float, float]]:
         tie, position = self._job.tie, self._geodetic(cursor)

@@ -30,6 +30,7 @@ from ..job.job import Job
 from ..job.layer_points import read_control, read_observations
 from ..job.layer_source import find_layer, has_points
 from ..job.state import FEATURE_ID, LayerSource
+from ..translation import tr
 from .canvas_places import on_canvas
 from .connections import Connections
 from .first_vertices import first_vertex
@@ -52,7 +53,7 @@ MOST_READ = 2000
 class Kind(enum.Enum):
     """What a mark is."""
 
-    CONTROL = "control point"
+    CONTROL = tr("control point")
     OBSERVATION = "observation"
 
     @property
@@ -61,7 +62,7 @@ class Kind(enum.Enum):
 
     @property
     def article(self) -> str:
-        return "a control point" if self is Kind.CONTROL else "an observation"
+        return tr("a control point") if self is Kind.CONTROL else tr("an observation")
 
 
 ID_NAMES = {Kind.CONTROL: "control_id", Kind.OBSERVATION: "observation_id"}
@@ -125,8 +126,12 @@ class _Side:
         self.layer_id = layer.id()
         if layer.featureCount() > MOST_MARKS:
             raise InputError(
-                f"The layer has {layer.featureCount():,} features, too many to look for marks in.",
-                "Choose a layer with the marks alone, or set a filter on it.", file=layer.name(),
+                tr(
+                    "The layer has {featurecount:,} features, too many to look for "
+                    "marks in.").format(featurecount=layer.featureCount()),
+                tr(
+                    "Choose a layer with the marks alone, or set a filter "
+                    "on it."), file=layer.name(),
             )
         self.read([])  # no feature: only what the layer itself cannot do
         change = QgsCoordinateTransform(
@@ -216,16 +221,22 @@ class MapMarks(QObject):
         """Why nothing of that kind can be pointed at; blank when it can."""
         source = self.source(kind)
         if source is None:
-            return (f"No layer with {kind.value}s is chosen. Choose one under Layers.")
+            return (tr(
+                "No layer with {value}s is chosen. Choose one under Layers.").format(
+                value=kind.value))
         layer = find_layer(source)
         if layer is None:
-            return (f"The layer “{source.name}” with the {kind.value}s is missing. Load it again, "
-                    "or choose another one under Layers.")
+            return (tr(
+                "The layer “{name}” with the {value}s is missing. Load it again, or choose "
+                "another one under Layers.").format(name=source.name, value=kind.value))
         if not has_points(layer):
-            return (f"The layer “{layer.name()}” has no points on the map. Pair by ids, or choose "
-                    "a layer with points.")
+            return (tr(
+                "The layer “{name}” has no points on the map. Pair by ids, or choose a layer "
+                "with points.").format(name=layer.name()))
         if layer not in self._canvas.layers():
-            return f"The layer “{layer.name()}” is not shown. Switch it on in the layer tree."
+            return tr(
+                "The layer “{name}” is not shown. Switch it on in the layer tree.").format(
+                name=layer.name())
         try:
             self._side(kind)
         except SitetieError as error:
@@ -284,8 +295,10 @@ class MapMarks(QObject):
         except SitetieError as error:
             return error
         return InputError(
-            f"Feature {mark.feature_id} has the id of another feature ({mark.id}).",
-            "Give every feature an id of its own.",
+            tr(
+                "Feature {feature_id} has the id of another feature ({id}).").format(
+                feature_id=mark.feature_id, id=mark.id),
+            tr("Give every feature an id of its own."),
         )
 
     def partner(self, mark: MapMark) -> Optional[Partner]:
@@ -353,8 +366,10 @@ class MapMarks(QObject):
         layer = find_layer(source)
         if source is None or layer is None:
             name = "" if source is None else f" “{source.name}”"
-            raise InputError(f"The layer{name} with the {kind.value}s is missing.",
-                             "Choose one under Layers.")
+            raise InputError(tr(
+                "The layer{name} with the {value}s is missing.").format(
+                name=name, value=kind.value),
+                             tr("Choose one under Layers."))
         known = self._sides.get(kind)
         if known is not None and known.layer is layer:
             return known

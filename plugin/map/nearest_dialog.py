@@ -14,6 +14,7 @@ from ...core.tie import Tie
 from ...core.wording import counted, length_words, listed
 from ..dock.hint_label import HintLabel
 from ..job.job import Job
+from ..translation import tr
 from .preview_dialog import PreviewDialog, Proposal, as_recorded, open_marks
 
 
@@ -24,20 +25,22 @@ class NearestDialog(PreviewDialog):
         self, job: Job, tie: Tie, control: Sequence[Control],
         observations: Sequence[Observation], parent: Optional[QWidget] = None,
     ) -> None:
-        super().__init__(job, "Pair by nearest", "sitetie_nearest", parent)
+        super().__init__(job, tr("Pair by nearest"), "sitetie_nearest", parent)
         self._tie = tie
         self._control, self._observed = open_marks(job, control, observations)
         self._unit = tie.settings.site_length
         self.limit = QLineEdit()
         self.limit.setObjectName("sitetie_nearest_limit")
-        self.repeats = QCheckBox("Take all observations near a control point, as repeated shots")
+        self.repeats = QCheckBox(tr(
+            "Take all observations near a control point, as repeated shots"))
         self.repeats.setObjectName("sitetie_nearest_repeats")
         self.repeats.setChecked(True)
         self.hint = HintLabel()
         self.hint.setObjectName("sitetie_nearest_hint")
         form = QFormLayout()
         form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
-        form.addRow(f"&Farthest distance ({self._unit.plural})", self.limit)
+        form.addRow(tr(
+            "&Farthest distance ({plural})").format(plural=self._unit.plural), self.limit)
         form.addRow("", self.repeats)
         layout = QVBoxLayout(self.entries)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -62,20 +65,23 @@ class NearestDialog(PreviewDialog):
 
     def _show(self, *_: object) -> None:
         try:
-            limit = parse_number(self.limit.text(), "The distance")
+            limit = parse_number(self.limit.text(), tr("The distance"))
             near = pair_by_nearest(
                 self._tie, self._control, self._observed, limit, self.repeats.isChecked())
         except SitetieError as error:
             self.hint.say(str(error), alarm=True)
             self.show_proposals((), "", False)
             return
-        said = "Measured on the site grid, from where the tie puts an observation."
+        said = tr("Measured on the site grid, from where the tie puts an observation.")
         if self._suggested:
-            said += (f" Good pairs should lie within {length_words(self._suggested, self._unit)}.")
+            said += (tr(
+                " Good pairs should lie within {suggested}.").format(
+                suggested=length_words(self._suggested, self._unit)))
         self.hint.say(said)
         proposals = [
             Proposal(self._control[pair.control], self._observed[pair.observation], "; ".join(
-                part for part in (f"{length_words(pair.distance, self._unit)} away",
+                part for part in (tr(
+                    "{distance} away").format(distance=length_words(pair.distance, self._unit)),
                                   as_recorded(self._observed[pair.observation])) if part))
             for pair in near.pairs
         ]
@@ -87,18 +93,26 @@ class NearestDialog(PreviewDialog):
             names = listed(
                 f"{self._control[pair.control].id} ({length_words(pair.distance, self._unit)})"
                 for pair in rivals)
-            said.append(f"{self._observed[rivals[0].observation].id} lies near {names}: left out.")
+            said.append(tr(
+                "{id} lies near {names}: left out.").format(
+                id=self._observed[rivals[0].observation].id, names=names))
         for shots in near.shots[:3]:
             names = listed(self._observed[pair.observation].id for pair in shots)
-            said.append(f"{self._control[shots[0].control].id} has {names} near it: left out.")
+            said.append(tr(
+                "{id} has {names} near it: left out.").format(
+                id=self._control[shots[0].control].id, names=names))
         more = max(len(near.rivals) - 3, 0) + max(len(near.shots) - 3, 0)
         if more:
-            said.append(f"{counted(more, 'more unclear one', 'more unclear ones')} left out.")
+            said.append(tr(
+                "{more} left out.").format(
+                more=counted(more, 'more unclear one', 'more unclear ones')))
         used = {pair.control for pair in near.pairs}
         paired = {pair.control.id for pair in self._job.state.pairs}
         alone = [item.id for i, item in enumerate(self._control)
                  if i not in used and item.has_position and item.id not in paired]
         if alone:
             verb = "has" if len(alone) == 1 else "have"
-            said.append(f"{listed(alone, most=5)} {verb} nothing within that distance.")
+            said.append(tr(
+                "{alone} {verb} nothing within that distance.").format(
+                alone=listed(alone, most=5), verb=verb))
         return " ".join(said), bool(near.rivals or near.shots)

@@ -12,6 +12,7 @@ from qgis.PyQt.QtGui import QColor, QKeyEvent
 
 from ...core.errors import SitetieError
 from ..job.job import Job
+from ..translation import tr
 from . import pairing_words as words
 from .floating_label import FloatingLabel
 from .map_distance import MapDistance
@@ -30,8 +31,8 @@ class Step(enum.Enum):
     """Where the tool stands."""
 
     OFF = "off"
-    FIRST = "nothing is chosen"
-    SECOND = "one mark is chosen, its partner is wanted"
+    FIRST = tr("nothing is chosen")
+    SECOND = tr("one mark is chosen, its partner is wanted")
 
 
 class PairingTool(QgsMapTool):
@@ -335,7 +336,7 @@ class PairingTool(QgsMapTool):
         self._begin()
         self.label.say("", self._cursor)
         if chosen:
-            self._say("The layer has changed; choose the mark again.")
+            self._say(tr("The layer has changed; choose the mark again."))
 
     def _job_changed(self) -> None:
         if self.step is Step.OFF:

@@ -7,9 +7,10 @@ from typing import Optional, Sequence
 from ...core.pairs import Observation, Pair
 from ...core.units import LengthUnit
 from ...core.wording import length_words, listed
+from ..translation import tr
 from .map_marks import Kind, MapMark, Partner
 
-START = "Point at a control point or an observation. Esc ends pairing."
+START = tr("Point at a control point or an observation. Esc ends pairing.")
 
 
 def hovered(
@@ -26,53 +27,67 @@ def hovered(
     lines = [f"{_capital(mark.kind.value)} {mark.id}{_recorded(mark)}"]
     taken = [pair.name for pair in pairs_of(mark, pairs)]
     if taken:
-        lines.append(f"Paired already: {listed(taken, most=4)}.")
+        lines.append(tr("Paired already: {taken}.").format(taken=listed(taken, most=4)))
     if partner is not None:
-        lines.append(f"{_proposal(partner, unit)}; click twice to pair.")
+        lines.append(tr(
+            "{proposal}; click twice to pair.").format(proposal=_proposal(partner, unit)))
     return "\n".join(lines + _more(here, place))
 
 
 def chosen(mark: MapMark, partner: Optional[Partner], away: str, unit: LengthUnit) -> str:
     """One mark is chosen and the cursor is over nothing."""
-    lines = [f"{mark.id}: point at its {mark.kind.other.value}. Esc: choose another."]
+    lines = [tr(
+        "{id}: point at its {value}. Esc: choose another.").format(
+        id=mark.id, value=mark.kind.other.value)]
     if partner is not None:
-        lines.append(f"{_proposal(partner, unit)}; click {mark.id} again or press Enter to pair.")
+        lines.append(tr(
+            "{proposal}; click {id} again or press Enter to pair.").format(
+            proposal=_proposal(partner, unit), id=mark.id))
     if away:
-        lines.append(f"From {mark.id} to here: {away}.")
+        lines.append(tr("From {id} to here: {away}.").format(id=mark.id, away=away))
     return "\n".join(lines)
 
 
 def offered(first: MapMark, second: MapMark, away: str, here: int, place: int) -> str:
     """One mark is chosen and the cursor is on one of the other kind."""
     control, observation = in_order(first, second)
-    line = f"{control.id} with {observation.id}"
+    line = tr("{id} with {id2}").format(id=control.id, id2=observation.id)
     return "\n".join(
-        [f"{line}{_recorded(observation)}: {away + '. C' if away else 'c'}lick to pair."]
+        [tr(
+            "{line}{recorded}: {what}lick to pair.").format(
+            line=line, recorded=_recorded(observation), what=away + '. C' if away else 'c')]
         + _more(here, place))
 
 
 def paired(pair: Pair, away: str) -> str:
     """A pair was made."""
-    return f"Paired {pair.name}{': ' + away if away else ''}. Next: {START[0].lower()}{START[1:]}"
+    return tr(
+        "Paired {name}{what}. Next: {lower}{start}").format(
+        name=pair.name, what=': ' + away if away else '', lower=START[0].lower(),
+        start=START[1:])
 
 
 def nothing_here(wanted: Optional[Kind]) -> str:
-    what = "control point or observation" if wanted is None else wanted.value
-    return f"No {what} here. Zoom in, or click nearer to one."
+    what = tr("control point or observation") if wanted is None else wanted.value
+    return tr("No {what} here. Zoom in, or click nearer to one.").format(what=what)
 
 
 def same_kind(first: MapMark, second: MapMark) -> str:
     if first.feature_id == second.feature_id:
-        return (f"{first.id} is chosen already, and no partner is known for it. Point at its "
-                f"{first.kind.other.value}; Esc chooses another.")
-    return (f"{second.id} is {second.kind.article} too. Point at "
-            f"{first.kind.other.article} for {first.id}; Esc chooses another.")
+        return (tr(
+            "{id} is chosen already, and no partner is known for it. Point at its {value}; Esc "
+            "chooses another.").format(id=first.id, value=first.kind.other.value))
+    return (tr(
+        "{id} is {article} too. Point at {article2} for {id2}; Esc chooses another.").format(
+        id=second.id, article=second.kind.article, article2=first.kind.other.article,
+        id2=first.id))
 
 
 def observation_taken(mark: MapMark, pairs: Sequence[Pair]) -> str:
     names = listed(pair.control.id for pair in pairs_of(mark, pairs))
-    return (f"The observation {mark.id} is already paired with {names}. Take that pair out first, "
-            "or choose another observation.")
+    return (tr(
+        "The observation {id} is already paired with {names}. Take that pair out first, or "
+        "choose another observation.").format(id=mark.id, names=names))
 
 
 def pairs_of(mark: MapMark, pairs: Sequence[Pair]) -> Sequence[Pair]:
@@ -88,7 +103,9 @@ def in_order(one: MapMark, other: MapMark):
 
 
 def _proposal(partner: Partner, unit: LengthUnit) -> str:
-    return f"{partner.mark.id} is predicted {length_words(partner.distance, unit)} away"
+    return tr(
+        "{id} is predicted {distance} away").format(
+        id=partner.mark.id, distance=length_words(partner.distance, unit))
 
 
 def _recorded(mark: MapMark) -> str:
@@ -100,7 +117,9 @@ def _recorded(mark: MapMark) -> str:
 
 
 def _more(here: int, place: int):
-    return [f"{place + 1} of {here} here; N shows the next."] if here > 1 else []
+    return [tr(
+        "{what} of {here} here; N shows the next.").format(
+        what=place + 1, here=here)] if here > 1 else []
 
 
 def _capital(text: str) -> str:

@@ -26,6 +26,7 @@ from ...core.pairs import Control, Observation, Pair
 from ...core.wording import counted, listed
 from ..dock.hint_label import HintLabel
 from ..job.job import Job
+from ..translation import tr
 from .new_pairs import add_pairs, new_pair
 
 
@@ -43,7 +44,7 @@ class PreviewDialog(QDialog):
     A subclass fills `entries` and calls `show_proposals` whenever they change.
     """
 
-    COLUMNS = ("Control point", "Observation", "Remarks")
+    COLUMNS = (tr("Control point"), tr("Observation"), tr("Remarks"))
 
     def __init__(
         self, job: Job, title: str, name: str, parent: Optional[QWidget] = None
@@ -56,7 +57,7 @@ class PreviewDialog(QDialog):
         self.entries = QWidget()
         self.table = QTableWidget(0, len(self.COLUMNS))
         self.table.setObjectName(f"{name}_preview")
-        self.table.setAccessibleName("Pairs that would be made")
+        self.table.setAccessibleName(tr("Pairs that would be made"))
         self.table.setHorizontalHeaderLabels(self.COLUMNS)
         self.table.verticalHeader().hide()
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
@@ -70,13 +71,13 @@ class PreviewDialog(QDialog):
         self.summary.setObjectName(f"{name}_summary")
         self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
         self.pair_button = self.buttons.addButton(
-            "Pair", QDialogButtonBox.ButtonRole.AcceptRole)
+            tr("Pair"), QDialogButtonBox.ButtonRole.AcceptRole)
         self.pair_button.setObjectName(f"{name}_pair")
         self.buttons.accepted.connect(self._make)
         self.buttons.rejected.connect(self.reject)
         layout = QVBoxLayout(self)
         layout.addWidget(self.entries)
-        preview = QLabel("&Preview")
+        preview = QLabel(tr("&Preview"))
         preview.setBuddy(self.table)
         layout.addWidget(preview)
         layout.addWidget(self.table, 1)
@@ -93,7 +94,8 @@ class PreviewDialog(QDialog):
         shots = Counter(item.control.id for item in (*proposals, *self._job.state.pairs))
         if spare:
             names = listed(proposals[place].observation.id for place in sorted(spare))
-            summary = f"{summary} Not ticked: {names}.".strip()
+            summary = tr(
+                "{summary} Not ticked: {names}.").format(summary=summary, names=names).strip()
         self.summary.say(summary, alarm)
         self.table.blockSignals(True)
         self.table.setRowCount(len(proposals))
@@ -108,9 +110,9 @@ class PreviewDialog(QDialog):
             self.table.setItem(place, 1, QTableWidgetItem(proposal.observation.id))
             remarks = [proposal.remark] if proposal.remark else []
             if shots[name] > 1:
-                remarks.append(f"{shots[name]} shots at {name}")
+                remarks.append(tr("{shots} shots at {name}").format(shots=shots[name], name=name))
             if place in spare:
-                remarks.insert(0, f"not ticked, since {name} has a fixed shot")
+                remarks.insert(0, tr("not ticked, since {name} has a fixed shot").format(name=name))
             remark = QTableWidgetItem("; ".join(remarks))
             remark.setToolTip("; ".join(remarks))
             self.table.setItem(place, 2, remark)
@@ -127,7 +129,7 @@ class PreviewDialog(QDialog):
 
     def _count(self, *_: object) -> None:
         number = len(self.ticked())
-        self.pair_button.setText(f"Make {counted(number, 'pair')}")
+        self.pair_button.setText(tr("Make {number}").format(number=counted(number, 'pair')))
         self.pair_button.setEnabled(number > 0)
 
     def _make(self) -> None:

@@ -36,6 +36,7 @@ from ...core.typed_position import TypedPosition, Way
 from ..dock.hint_label import HintLabel
 from ..job.job import Job
 from ..job.layer_source import crs_text
+from ..translation import tr
 from .canvas_places import on_canvas
 from .connections import Connections
 from .map_marks import Kind, MapMarks
@@ -47,15 +48,15 @@ SOME = 200
 #: Of the height of the screen, at most, for the entries.
 ENTRIES_SHARE = 0.6
 PLACEHOLDERS = {
-    "Latitude": "48 47 10.388 N, 48.786219 or 48°47′10.388″",
-    "Longitude": "14 55 57.146 E, 14.932541 or −14.932541",
+    "Latitude": tr("48 47 10.388 N, 48.786219 or 48°47′10.388″"),
+    "Longitude": tr("14 55 57.146 E, 14.932541 or −14.932541"),
     "X": "metres", "Y": "metres", "Z": "metres",
-    "Easting": "in the unit of the CRS", "Northing": "in the unit of the CRS",
-    "Height": "blank: none",
+    "Easting": tr("in the unit of the CRS"), "Northing": tr("in the unit of the CRS"),
+    "Height": tr("blank: none"),
 }
 LABELS = {
     "Latitude": "&Latitude", "Longitude": "L&ongitude", "X": "&X", "Y": "&Y", "Z": "&Z",
-    "Easting": "&Easting", "Northing": "&Northing", "Height": "&Height, metres",
+    "Easting": "&Easting", "Northing": "&Northing", "Height": tr("&Height, metres"),
 }
 
 
@@ -76,7 +77,7 @@ class TypingDialog(QDialog):
         self._job, self._canvas, self._marks = job, canvas, marks
         self._better: Optional[Reading] = None
         self.setObjectName("sitetie_typing")
-        self.setWindowTitle("Type a position")
+        self.setWindowTitle(tr("Type a position"))
         self._ring = MapRing(canvas, radius=10.0)
         self._expected_ring = MapRing(canvas, radius=12.0, dashed=True)
         self.fields: Dict[str, Tuple[QLineEdit, HintLabel]] = {}
@@ -98,45 +99,46 @@ class TypingDialog(QDialog):
 
     def _build(self) -> None:
         self.control = _combo("sitetie_typing_control")
-        self.control.setToolTip("The control point that the position belongs to.")
+        self.control.setToolTip(tr("The control point that the position belongs to."))
         self.way = _combo("sitetie_typing_way")
         for way in Way:
             self.way.addItem(way.value[0].upper() + way.value[1:], way)
         self.crs = QgsProjectionSelectionWidget()
         self.crs.setObjectName("sitetie_typing_crs")
-        self.crs.setAccessibleName("CRS of the position")
-        self.packed = QCheckBox("Packed degrees, minutes, seconds (DDD.MMSSsss)")
+        self.crs.setAccessibleName(tr("CRS of the position"))
+        self.packed = QCheckBox(tr("Packed degrees, minutes, seconds (DDD.MMSSsss)"))
         self.packed.setObjectName("sitetie_typing_packed")
-        self.orthometric = QCheckBox("The height stands on the job's geoid, not on the ellipsoid")
+        self.orthometric = QCheckBox(tr(
+            "The height stands on the job's geoid, not on the ellipsoid"))
         self.orthometric.setObjectName("sitetie_typing_orthometric")
         self.name, self.note = QLineEdit(), QLineEdit()
         self.sigma_h, self.sigma_v = QLineEdit(), QLineEdit()
         for line, name, spoken in (
-            (self.name, "name", "Id of the observation"), (self.note, "note", "Note"),
-            (self.sigma_h, "sigma_h", "Sigma per horizontal axis, metres"),
-            (self.sigma_v, "sigma_v", "Sigma of the height, metres"),
+            (self.name, "name", tr("Id of the observation")), (self.note, "note", tr("Note")),
+            (self.sigma_h, "sigma_h", tr("Sigma per horizontal axis, metres")),
+            (self.sigma_v, "sigma_v", tr("Sigma of the height, metres")),
         ):
             line.setObjectName(f"sitetie_typing_{name}")
             line.setAccessibleName(spoken)
         for line in (self.sigma_h, self.sigma_v):
-            line.setPlaceholderText("blank: the default of the settings, called assumed")
-        self.note.setPlaceholderText("where it comes from, such as: list of 2019")
+            line.setPlaceholderText(tr("blank: the default of the settings, called assumed"))
+        self.note.setPlaceholderText(tr("where it comes from, such as: list of 2019"))
         top, bottom = _form(), _form()
-        top.addRow("&Control point", self.control)
-        top.addRow("&Given as", self.way)
-        top.addRow("C&RS", self.crs)
+        top.addRow(tr("&Control point"), self.control)
+        top.addRow(tr("&Given as"), self.way)
+        top.addRow(tr("C&RS"), self.crs)
         self.pages = {way: _FieldPage(way.names) for way in Way}
         self.pages[Way.ANGLES].add(self.packed)
-        self.height_page = _FieldPage(("Height",))
+        self.height_page = _FieldPage((tr("Height"),))
         self.height_page.add(self.orthometric)
         for page in (*self.pages.values(), self.height_page):
             self.fields.update(page.fields)
         for line, _ in self.fields.values():
             line.textChanged.connect(self._read)
-        bottom.addRow("&Id of the observation", self.name)
-        bottom.addRow("Sigma hori&zontal, metres", self.sigma_h)
-        bottom.addRow("Sigma &vertical, metres", self.sigma_v)
-        bottom.addRow("&Note", self.note)
+        bottom.addRow(tr("&Id of the observation"), self.name)
+        bottom.addRow(tr("Sigma hori&zontal, metres"), self.sigma_h)
+        bottom.addRow(tr("Sigma &vertical, metres"), self.sigma_v)
+        bottom.addRow(tr("&Note"), self.note)
         labels = [
             form.labelForField(form.itemAt(row, QFormLayout.ItemRole.FieldRole).widget())
             for form in (top, bottom) for row in range(form.rowCount())
@@ -149,12 +151,12 @@ class TypingDialog(QDialog):
         self.verdict.setObjectName("sitetie_typing_verdict")
         self.take_reading = QPushButton()
         self.take_reading.setObjectName("sitetie_typing_take_reading")
-        self.show_point = QPushButton("&Show on the map")
+        self.show_point = QPushButton(tr("&Show on the map"))
         for button in (self.take_reading, self.show_point):
             button.setAutoDefault(False)
         self.show_point.setObjectName("sitetie_typing_show")
         self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
-        self.pair = self.buttons.addButton("&Pair", QDialogButtonBox.ButtonRole.ApplyRole)
+        self.pair = self.buttons.addButton(tr("&Pair"), QDialogButtonBox.ButtonRole.ApplyRole)
         self.pair.setObjectName("sitetie_typing_pair")
         hints = QHBoxLayout()
         hints.addWidget(self.take_reading)
@@ -211,7 +213,7 @@ class TypingDialog(QDialog):
         self.control.blockSignals(True)
         self.control.clear()
         for name, control in sorted(known.items(), key=lambda item: item[0] in paired):
-            words = f"{name} (in a pair)" if name in paired else name
+            words = tr("{name} (in a pair)").format(name=name) if name in paired else name
             self.control.addItem(words, control)
             if chosen is not None and chosen.id == name:
                 self.control.setCurrentIndex(self.control.count() - 1)
@@ -235,8 +237,8 @@ class TypingDialog(QDialog):
         """Raises SitetieError."""
         settings = self._job.state.settings
         return self.typed().observation(
-            self.name.text(), settings, _sigma(self.sigma_h, "The horizontal sigma"),
-            _sigma(self.sigma_v, "The vertical sigma"), self.note.text(),
+            self.name.text(), settings, _sigma(self.sigma_h, tr("The horizontal sigma")),
+            _sigma(self.sigma_v, tr("The vertical sigma")), self.note.text(),
             settings.geoid if self.orthometric.isChecked() else None)
 
     def _way_chosen(self, *_: object) -> None:
@@ -254,7 +256,7 @@ class TypingDialog(QDialog):
     def _control_chosen(self, *_: object) -> None:
         control = self.chosen_control()
         if control is not None:
-            self.name.setText(self._free_name(f"{control.id} typed"))
+            self.name.setText(self._free_name(tr("{id} typed").format(id=control.id)))
         self._read()
 
     def _free_name(self, wanted: str) -> str:
@@ -270,7 +272,7 @@ class TypingDialog(QDialog):
         """Echo every value, show the point, compare it with where it is expected."""
         typed = self.typed()
         names = list(typed.way.names)
-        names += [] if typed.way is Way.GEOCENTRIC else ["Height"]
+        names += [] if typed.way is Way.GEOCENTRIC else [tr("Height")]
         for name, echo in zip(names, typed.echoes()):
             self.fields[name][1].say(echo.words, echo.wrong)
         position, problem = self._position(typed)
@@ -304,7 +306,7 @@ class TypingDialog(QDialog):
         if not typed.complete:
             return None, ""
         if not typed.crs:
-            return None, "Choose the CRS that the position is in."
+            return None, tr("Choose the CRS that the position is in.")
         if any(echo.wrong for echo in typed.echoes()):
             return None, ""
         try:
@@ -349,12 +351,13 @@ class TypingDialog(QDialog):
         pairs = self._job.state.pairs
         if pairs:
             return [Place(pair.control.id, pair.observation.latitude, pair.observation.longitude)
-                    for pair in pairs], "the other pairs"
+                    for pair in pairs], tr("the other pairs")
         if self._marks.layer(Kind.OBSERVATION) is None:
             return [], ""
         shots = [mark.value for mark in list(self._marks.named(Kind.OBSERVATION).values())[:SOME]]
         return [Place(shot.id, shot.latitude, shot.longitude)
-                for shot in shots if isinstance(shot, Observation)], "the observations of the layer"
+                for shot in shots if isinstance(shot, Observation)], tr(
+                    "the observations of the layer")
 
     def _show_verdict(
         self, typed: TypedPosition, position: Optional[GeodeticCoordinates],
@@ -362,16 +365,17 @@ class TypingDialog(QDialog):
     ) -> None:
         said = [problem] if problem else []
         if position is not None and typed.way is not Way.ANGLES:
-            said.append(f"This is {_in_words(position)}.")
+            said.append(tr("This is {in_words}.").format(in_words=_in_words(position)))
         if check.sentence:
             said.append(check.sentence)
         if self.chosen_control() is None:
-            said.append("There is no control point to pair it with: choose a control layer first.")
+            said.append(tr(
+                "There is no control point to pair it with: choose a control layer first."))
         self.verdict.say(" ".join(said), bool(problem) or check.far)
         self.take_reading.setVisible(check.better is not None)
         if check.better is not None:
             words = check.better.words
-            words = words if words.startswith("read") else f"take {words}"
+            words = words if words.startswith("read") else tr("take {words}").format(words=words)
             self.take_reading.setText(f"{words[0].upper()}{words[1:]}")
         self.show_point.setEnabled(position is not None)
 
@@ -444,8 +448,9 @@ class TypingDialog(QDialog):
             line.clear()
         self._fill_control()
         self._next_control()
-        self.verdict.say(f"Paired {pair.name}. The form is ready for the next one.")
-        self.said.emit(f"Paired {pair.name}.")
+        self.verdict.say(tr(
+            "Paired {name}. The form is ready for the next one.").format(name=pair.name))
+        self.said.emit(tr("Paired {name}.").format(name=pair.name))
         self.fields[self.way.currentData().names[0]][0].setFocus(Qt.FocusReason.OtherFocusReason)
 
     def _next_control(self) -> None:
@@ -514,4 +519,5 @@ def _sigma(line: QLineEdit, name: str) -> Optional[float]:
 def _in_words(position: GeodeticCoordinates) -> str:
     latitude, longitude = float(position.latitude), float(position.longitude)
     words = f"{format_angle(latitude, 'latitude')}, {format_angle(longitude, 'longitude')}"
-    return words if position.height is None else f"{words}, height {float(position.height):.4f} m"
+    return words if position.height is None else tr(
+        "{words}, height {float:.4f} m").format(words=words, float=float(position.height))
