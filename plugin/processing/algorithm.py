@@ -17,19 +17,14 @@ from qgis.core import (
     QgsProcessingParameterNumber,
     QgsProcessingParameterString,
 )
-from qgis.PyQt.QtCore import QCoreApplication
 from qgis.PyQt.QtGui import QIcon
 
 from ..icons import icon
+from ..translation import tr as tr  # the algorithms take it from here
 
 #: Code as the core knows it, and what a person reads.
 Choices = Sequence[Tuple[str, str]]
 Values = Dict[str, Any]
-
-
-def tr(text: str) -> str:
-    """The text in the language of QGIS."""
-    return QCoreApplication.translate("Sitetie", text)
 
 
 class SitetieAlgorithm(QgsProcessingAlgorithm):
