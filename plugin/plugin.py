@@ -12,6 +12,7 @@ from qgis.PyQt.QtWidgets import QAction
 
 from .icons import icon
 from .processing.provider import SitetieProvider
+from .translation import tr
 
 if TYPE_CHECKING:
     from .dock.workbench import Workbench
@@ -43,7 +44,7 @@ class SitetiePlugin:
             return
         provider = SitetieProvider()
         if not QgsApplication.processingRegistry().addProvider(provider):
-            raise RuntimeError("QGIS already has algorithms called sitetie. Restart QGIS.")
+            raise RuntimeError(tr("QGIS already has algorithms called sitetie. Restart QGIS."))
         self.provider = provider
 
     def initGui(self) -> None:
@@ -60,9 +61,9 @@ class SitetiePlugin:
             self.actions.append(action)
 
     def _offer_dock(self, iface: QgisInterface) -> None:
-        action = QAction(icon(), "Sitetie: pairs and tie", iface.mainWindow())
+        action = QAction(icon(), tr("Sitetie: pairs and tie"), iface.mainWindow())
         action.setObjectName("sitetie_open_dock")
-        action.setToolTip("Sitetie: pair control with observations, judge and accept a tie")
+        action.setToolTip(tr("Sitetie: pair control with observations, judge and accept a tie"))
         action.setCheckable(True)
         action.triggered.connect(self.open_dock)
         iface.registerMainWindowAction(action, SHORTCUT)

@@ -19,6 +19,7 @@ from ...core.reframe import reframing
 from ...core.tie import Tie
 from ..fields import fields_of, number_field, text_field
 from ..job.layer_source import crs_text, has_points
+from ..translation import tr
 from .connections import Connections
 from .first_vertices import first_vertices
 from .map_marks import CHANGES
@@ -67,7 +68,7 @@ class OutsideControl(QObject):
 
     def make(self, group: QgsLayerTreeGroup) -> None:
         """Make the layer at the end of a group."""
-        layer = make_layer("Point", OUTSIDE, _fields(), "Outside the control")
+        layer = make_layer("Point", OUTSIDE, _fields(), tr("Outside the control"))
         dress_outside(layer)
         QgsProject.instance().addMapLayer(layer, False)
         group.addLayer(layer).setExpanded(False)
@@ -101,8 +102,10 @@ class OutsideControl(QObject):
                 else:
                     rows += self._outside(layer, self._tie, hull)
         self._rows.show(rows, self._crs)
-        title = "Outside the control"
-        title += f" (without {', '.join(left_out)}: too many points)" if left_out else ""
+        title = tr("Outside the control")
+        title += tr(
+            " (without {join}: too many points)").format(
+            join=', '.join(left_out)) if left_out else ""
         if self._rows.layer.name() != title:
             self._rows.layer.setName(title)
 

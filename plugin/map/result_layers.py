@@ -18,6 +18,7 @@ from ...core.site_crs import site_crs_wkt
 from ...core.tie import Tie
 from ..fields import fields_of, number_field, text_field, whole_field
 from ..job.job import Job
+from ..translation import tr
 from . import result_styles as styles
 from .connections import Connections
 from .memory_layer import ROLE_PROPERTY, MemoryRows, make_layer
@@ -27,7 +28,7 @@ from .where_next_rows import WHERE_NEXT_ROLES
 
 GROUP = "Sitetie"
 GROUP_PROPERTY = "sitetie/results"
-SITE_CRS_NAME = "Site grid (present tie)"
+SITE_CRS_NAME = tr("Site grid (present tie)")
 SCOPE, SHOWN_ENTRY = "sitetie", "results_shown"
 
 
@@ -54,7 +55,8 @@ def _plans() -> Dict[str, _Plan]:
             fields_of(*_pair_fields(), number_field("res_e"), number_field("res_n"),
                       number_field("len_h"), whole_field("cut"), text_field("label")),
             styles.dress_arrows,
-            lambda made: f"Horizontal residuals, solved − given, ×{_factor(made)}",
+            lambda made: tr(
+                "Horizontal residuals, solved − given, ×{factor}").format(factor=_factor(made)),
             lambda made: made.arrows,
         ),
         "triangles": _Plan(
@@ -62,19 +64,21 @@ def _plans() -> Dict[str, _Plan]:
             fields_of(*_pair_fields(), number_field("res_u"), text_field("side"),
                       number_field("share"), text_field("label")),
             styles.dress_triangles,
-            lambda made: "Vertical residuals, solved − given: ▲ above, ▼ below",
+            lambda made: tr("Vertical residuals, solved − given: ▲ above, ▼ below"),
             lambda made: made.triangles,
         ),
         "ellipses": _Plan(
             "Polygon",
             fields_of(*_pair_fields(), number_field("semi_major"), number_field("semi_minor")),
             styles.dress_ellipses,
-            lambda made: f"Error ellipses, {made.level * 100:.4g} %, ×{_factor(made)}",
+            lambda made: tr(
+                "Error ellipses, {what:.4g} %, ×{factor}").format(
+                what=made.level * 100, factor=_factor(made)),
             lambda made: made.ellipses,
         ),
         "hull": _Plan(
             "Polygon", fields_of(whole_field("fit_marks")), styles.dress_hull,
-            lambda made: "Control hull", lambda made: made.hull,
+            lambda made: tr("Control hull"), lambda made: made.hull,
         ),
     }
 
