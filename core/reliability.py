@@ -5,7 +5,7 @@ power of the settings; external reliability is what a bias of that size, unseen,
 results. A bias that is seen need not be found: where a bias at another mark would explain the
 residuals as well, nobody can tell which it is. Taking the redundancy that both share away leaves
 what speaks of one alone (Förstner, *Reliability and discernability of extended Gauss-Markov
-models*, 1983).
+models*, 1983; cited from memory).
 """
 
 from __future__ import annotations
