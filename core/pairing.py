@@ -22,6 +22,8 @@ BELIEVED, BELIEVED_PAIR = 0.99, 0.9
 #: Odds, before the points are looked at, that the lists share marks at all: whoever asks has reason
 #: to think so.
 EXPECTED = 10.0
+#: A pair under `BELIEVED` is left out as well, where that costs at most this share of the pairs.
+SPARED = 0.2
 #: Pairs at least: two may lie either way round.
 FEWEST = 3
 #: Several equally good ones are called ambiguous, and not chance, from this on together.
@@ -128,8 +130,8 @@ class GeometryPairing:
     rms : float
         Root of the mean squared distance of the pairs, control units; NaN without pairs.
     doubtful : (j, 2) int array
-        Pairs that would fit, but may be a chance meeting (probability under 90 %); they are not
-        in `pairs`.
+        Pairs that would fit, but may be a chance meeting: those under a probability of 0.99 where
+        that is at most a fifth of the pairs, else those under 0.9. They are not in `pairs`.
     words : str
         All of this in sentences.
     """
@@ -327,7 +329,7 @@ def _answer(candidate: _Candidate, probability: float) -> Answer:
 
 
 def _one(candidate: _Candidate, probability: float, before: str) -> GeometryPairing:
-    kept = candidate.sure >= BELIEVED_PAIR
+    kept = _kept(candidate.sure)
     pairs, sure = candidate.pairs[kept], candidate.sure[kept]
     if len(pairs) < FEWEST:
         return _nothing((_answer(candidate, probability),), probability)
@@ -343,6 +345,14 @@ def _one(candidate: _Candidate, probability: float, before: str) -> GeometryPair
                   "northing are exchanged.")
     return GeometryPairing(pairs, sure, confidence, False, candidate.mirrored, (),
                            candidate.transform, candidate.mode.rms, doubtful, words)
+
+
+def _kept(sure: np.ndarray) -> np.ndarray:
+    """Which pairs are believed. With much noise and many strangers few are beyond doubt; the
+    strict limit holds where it costs little."""
+    strict, lenient = sure >= BELIEVED, sure >= BELIEVED_PAIR
+    spared = lenient.sum() - strict.sum() <= SPARED * lenient.sum()
+    return strict if spared and strict.sum() >= FEWEST else lenient
 
 
 def _ambiguous(
