@@ -91,7 +91,6 @@ class Carrier:
         if not points:
             return []
         lengths = [len(run) for run in points]
-        ends = np.cumsum(lengths)[:-1]
         x, y = (np.concatenate([run[:, i] for run in points]).astype(float) for i in (0, 1))
         z = np.concatenate([run[:, 2] if kind.has_z else np.full(len(run), np.nan)
                             for kind, run in zip(runs, points)]).astype(float)
@@ -103,12 +102,13 @@ class Carrier:
             count.heights += int((there & np.isfinite(z)).sum())
         if self.degrees:
             x = _continuous(x, np.repeat(owners, lengths))
-        made = []
-        for kind, run, *new in zip(runs, points, *(np.split(v, ends) for v in (x, y, z))):
-            run = run.astype(float)
-            for place, values in enumerate(new[: 3 if kind.has_z else 2]):
-                run[:, place] = values
-            made.append(run)
+        made, at = [], 0
+        for kind, run in zip(runs, points):
+            piece, at = slice(at, at + len(run)), at + len(run)
+            moved = run.astype(float)
+            for place, values in enumerate((x, y, z)[: 3 if kind.has_z else 2]):
+                moved[:, place] = values[piece]
+            made.append(moved)
         return made
 
     def _stray(self, one: np.ndarray, other: np.ndarray) -> np.ndarray:
