@@ -29,6 +29,8 @@ assert BLOCK_ROWS % SQUARES[0] == BLOCK_COLUMNS % SQUARES[0] == 0
 TILE = 256
 #: Bytes of the source that one block of the warper may need.
 SOURCE_BYTES = 64_000_000
+#: Bytes of blocks that GDAL keeps: its own limit is a share of all memory.
+CACHE = 256_000_000
 #: Nodata of surfaces that have none of their own: common practice, no source.
 NODATA = -9999.0
 #: Cells along the longer side of the smallest overview, at most.
@@ -111,7 +113,7 @@ class Task:
 
 
 def put_on_site(task: Task, staged: str, progress: Progress) -> None:
-    """Write the raster to a file.
+    """Write the raster to a file; meanwhile GDAL keeps no more than `CACHE` in memory.
 
     Raises
     ------
@@ -119,6 +121,15 @@ def put_on_site(task: Task, staged: str, progress: Progress) -> None:
         Naming the file, with GDAL's own words.
     Cancelled
     """
+    before = gdal.GetCacheMax()
+    gdal.SetCacheMax(min(before, CACHE))
+    try:
+        _put(task, staged, progress)
+    finally:
+        gdal.SetCacheMax(before)
+
+
+def _put(task: Task, staged: str, progress: Progress) -> None:
     is_cog = task.choices.format == "cog"
     made = os.path.join(os.path.dirname(staged), "warped.tif") if is_cog else staged
     end = 0.6 if is_cog else 0.85
