@@ -111,6 +111,11 @@ class VectorAlgorithm(SitetieAlgorithm):
             carried = carry_layer(source, layer, carrier, part(feedback, 0, 100))
             stop_if_cancelled(feedback)
             outputs.commit()
+        if to_site and layer.place.lower().endswith(".shp"):
+            feedback.pushWarning(tr(
+                "A shapefile cannot hold the CRS of the site grid, cuts field names to ten letters "
+                "and draws curves as lines: set the CRS again where it is opened, or write a "
+                "GeoPackage."))
         feedback.pushInfo(_summary(carried, carrier, tie))
         return {OUTPUT: layer.place}
 

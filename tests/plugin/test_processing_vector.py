@@ -333,3 +333,11 @@ def test_from_the_command_line(tie: Tie, tie_file: Path, tmp_path: Path) -> None
     plain = pyproj.Transformer.from_crs("EPSG:4258", "EPSG:25833", always_xy=True)
     wanted = np.stack(plain.transform(longitude, latitude), axis=1)
     assert np.abs(found[:, :2] - wanted).max() < 1e-6
+
+
+def test_what_a_shapefile_loses_is_said(tie: Tie, tie_file: Path, tmp_path: Path) -> None:
+    layer = shapes(tie, "EPSG:25833", "Point")
+    for ending, said in ((".shp", True), (".gpkg", False)):
+        listener = Listener()
+        run("vector", listener, INPUT=layer, TIE=tie_file, OUTPUT=tmp_path / f"out{ending}")
+        assert any("A shapefile cannot hold" in text for text in listener.warnings) is said
