@@ -336,7 +336,7 @@ def test_from_the_command_line(tie: Tie, tie_file: Path, tmp_path: Path) -> None
 
 
 def test_what_a_shapefile_loses_is_said(tie: Tie, tie_file: Path, tmp_path: Path) -> None:
-    layer = shapes(tie, "EPSG:25833", "Point")
+    layer = shapes(tie, "EPSG:7931", "Point")
     for ending, said in ((".shp", True), (".gpkg", False)):
         listener = Listener()
         run("vector", listener, INPUT=layer, TIE=tie_file, OUTPUT=tmp_path / f"out{ending}")
