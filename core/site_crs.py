@@ -180,6 +180,8 @@ def _plane_in_proj(base: str, centre: Tuple[float, float]) -> _Plane:
         geodetic = way.transform(near[:, 0], near[:, 1], zero, direction="INVERSE")[:2]
         # Forth again: PROJ's way back from some projections is off by a millimetre.
         ours = np.stack(way.transform(*geodetic, zero)[:2], axis=1)
+        if not np.isfinite(ours).all():
+            continue
         theirs = _proj_plane(base, geodetic, (0, 0))
         for turn in _signed_orders():
             shift = (ours - theirs @ turn.T).mean(axis=0)
