@@ -32,9 +32,13 @@ from sitetie.core import Tie
 
 ROUNDS, PIECE = 3, 500_000
 WANTED_SPEED, WANTED_SHARE, WANTED_MEMORY = 3.0, 0.6, 500.0
-END = "print(time.perf_counter() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3)"
+# Not the getrusage of the process, which begins with what its parent held (Linux).
+END = """
+peak = next(line for line in open("/proc/self/status") if line.startswith("VmHWM"))
+print(time.perf_counter() - start, int(peak.split()[1]) / 1e3)
+"""
 COPY = f"""
-import resource, sys, time
+import sys, time
 start = time.perf_counter()
 import laspy
 with laspy.open(sys.argv[1]) as reader, laspy.open(
@@ -44,7 +48,7 @@ with laspy.open(sys.argv[1]) as reader, laspy.open(
 {END}
 """
 RESTATE = f"""
-import resource, sys, time
+import sys, time
 start = time.perf_counter()
 from sitetie.core import Tie
 from sitetie.core.point_cloud import restate_cloud

@@ -12,7 +12,8 @@ from typing import Dict, NamedTuple, Optional, Tuple
 import pyproj
 
 from .errors import FrameError
-from .las_file import PointReader, Record, record
+from .las_file import PointReader
+from .las_header import Record, record
 
 USER = "LASF_Projection"
 WKT, MATH_WKT, KEY_DIRECTORY, KEY_DOUBLES, KEY_TEXTS = 2112, 2111, 34735, 34736, 34737

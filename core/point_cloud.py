@@ -28,16 +28,8 @@ from .frames import parse_crs
 from .geoid import Geoid, open_geoid
 from .grid_kernel import THREADS, GridKernel
 from .las_crs import CRS_RECORDS, CloudCrs, cloud_crs, site_record
-from .las_file import (
-    WAVEFORM_FORMATS,
-    WKT_BIT,
-    Header,
-    PointReader,
-    PointWriter,
-    changed_block,
-    with_points,
-    xyz,
-)
+from .las_file import PointReader, PointWriter, xyz
+from .las_header import WAVEFORM_FORMATS, WKT_BIT, Header, changed_block, with_points
 from .reframe import Reframing, reframing
 from .tie import Tie
 from .units import UNITS, length_unit
