@@ -117,7 +117,7 @@ def _refuse_constant(name: str):
 
 def to_plain(value: Any) -> Any:
     """Dataclasses, tuples and enums as JSON values."""
-    kind = type(value)
+    kind: Any = type(value)
     if kind in _BARE:
         return value
     fields = _written_fields(kind)

@@ -91,7 +91,9 @@ class PreviewDialog(QDialog):
         """Fill the table; all are ticked but shots that are worse than others of the mark."""
         self._proposals = proposals
         spare = spare_shots(proposals, self._job.state.pairs)
-        shots = Counter(item.control.id for item in (*proposals, *self._job.state.pairs))
+        paired: Sequence[Pair] = self._job.state.pairs
+        shots = Counter([item.control.id for item in proposals]
+                        + [pair.control.id for pair in paired])
         if spare:
             names = listed(proposals[place].observation.id for place in sorted(spare))
             summary = tr(
@@ -156,7 +158,8 @@ def open_marks(
 def spare_shots(proposals: Sequence[Proposal], pairs: Sequence[Pair]) -> Set[int]:
     """Places of the proposals that are not fixed though another shot of the mark is, be it
     proposed as well or paired already."""
-    fixed = {item.control.id for item in (*proposals, *pairs) if _is_fixed(item.observation)}
+    fixed = {item.control.id for item in proposals if _is_fixed(item.observation)}
+    fixed |= {pair.control.id for pair in pairs if _is_fixed(pair.observation)}
     return {place for place, item in enumerate(proposals)
             if item.control.id in fixed and _is_not_fixed(item.observation)}
 

@@ -198,7 +198,8 @@ class AccuracyAlgorithm(SitetieAlgorithm):
             return points, names[0]
         _refuse_other_crs(surface.crs(), crs, surface.name())
         placed = [point for point in control if point.has_position]
-        values = surface_samples(surface, [(p.easting, p.northing) for p in placed])
+        places = [(float(p.easting or 0.0), float(p.northing or 0.0)) for p in placed]
+        values = surface_samples(surface, places)
         missing = [p.id for p, value in zip(placed, values) if value is None]
         if missing:
             feedback.pushWarning(tr("The surface says nothing at {}.").format(", ".join(missing)))

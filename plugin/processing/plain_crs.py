@@ -89,7 +89,7 @@ class PlainCrsAlgorithm(SitetieAlgorithm):
         from ..outputs import Outputs
 
         tie = Tie.load(self.parameterAsFile(parameters, TIE, context))
-        limit = self.number(parameters, "LIMIT", context)
+        limit = self.number(parameters, "LIMIT", context) or 0.0
         method = self.choice(parameters, "METHOD", context)
         plain = tie.plain_projection(
             limit, area=self._area(tie, parameters, context),

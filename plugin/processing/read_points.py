@@ -98,6 +98,7 @@ class ReadPointsAlgorithm(SitetieAlgorithm):
         kind = self.choice(parameters, FORMAT, context)
         if kind == "guess":
             kind = _guessed(path)
+        names: Sequence[str]
         if kind == "nmea":
             names, rows = _OBSERVATION, self._observations(path, parameters, context, feedback)
             crs = self.parameterAsCrs(parameters, CRS, context)

@@ -306,7 +306,8 @@ def test_files_of_an_older_format_are_brought_up_to_date(saved, monkeypatch):
 def test_a_file_of_the_first_version_is_the_same_tie(saved):
     """It has no corrections and no given values; those are left out of later files too."""
     tie, _, data = saved
-    assert b"corrections" not in data and b"given_control" not in data
+    assert b"corrections" not in data
+    assert b"given_control" not in data
     old = data.replace(b'"schema_version": 2', b'"schema_version": 1')
     assert old != data
     assert tie_file.loads(old) == tie

@@ -35,8 +35,9 @@ class Person:
         seldom: List[Callable] = [
             self.start, self.start, self.other_tool, self.undo, self.redo, self.role, self.select,
             self.zoom, self.take_out, self.results, self.type_position, self.by_ids,
-            self.by_nearest, self.by_geometry, self.pick_arrow, self.pick_mark, self.hide_layer, self.remove_layer,
-            self.close_project, self.take_pairs, self.other_crs, self.surface, self.remove_result,
+            self.by_nearest, self.by_geometry, self.pick_arrow, self.pick_mark, self.hide_layer,
+            self.remove_layer, self.close_project, self.take_pairs, self.other_crs, self.surface,
+            self.remove_result,
         ]
         self.actions = often * 4 + seldom
 
