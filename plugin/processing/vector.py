@@ -55,8 +55,8 @@ class VectorAlgorithm(SitetieAlgorithm):
         "ends, though its true image bends a little: over 1 km by up to about half a millimetre "
         "from UTM, by centimetres from degrees, with the square of the length. A largest "
         "deviation puts further points on such segments. Arcs stay arcs through their three "
-        "carried points; a tie of the models translation, rigid and similarity keeps circles round to the same "
-        "measure, an affine one turns them into ellipses.\n\n"
+        "carried points; a tie of the models translation, rigid and similarity keeps "
+        "circles round to the same measure, an affine one turns them into ellipses.\n\n"
         "What is set out by one tie stays in the ground when the tie changes: keep the tie."
     )
 
