@@ -10,7 +10,7 @@ from typing import Callable, List, Optional, Sequence, Tuple
 import numpy as np
 
 from .errors import Cancelled
-from .pairing_evidence import Mode, Neighbours, PointLists, pair_probabilities
+from .pairing_evidence import Mode, Neighbours, Placement, PointLists, fit, pair_probabilities
 from .pairing_input import lists_of, names_of, points_of, scale_range_of
 from .pairing_search import BEYOND_DOUBT, Search, in_common
 from .wording import counted
@@ -215,9 +215,7 @@ def _search(
         if progress is not None and not progress(done + 0.5 * (1.0 - 0.9**steps)):
             raise Cancelled("Stopped before the end; nothing was paired.")
 
-    if mirrored:
-        lists = PointLists(lists.control, np.conj(lists.observed), lists.scale_range, lists.sigmas,
-                           lists.widths)
+    lists = _turned(lists, mirrored)
     return [(mode, mirrored) for mode in Search(lists, told).run()]
 
 
@@ -228,13 +226,38 @@ def _settled_well(best: Tuple[Mode, bool], lists: PointLists) -> bool:
     return mode.evidence > BEYOND_DOUBT and mode.number >= 0.5 * fewer
 
 
+def _turned(lists: PointLists, mirrored: bool) -> PointLists:
+    """The lists as they are looked at for a mirrored site, or as they are."""
+    if not mirrored:
+        return lists
+    return PointLists(lists.control, np.conj(lists.observed), lists.scale_range, lists.sigmas,
+                      lists.widths)
+
+
 @dataclass(frozen=True)
 class _Candidate:
+    """A pairing, and what is left of it without the pairs that are not believed.
+
+    Attributes
+    ----------
+    transform : Transform
+        By all pairs.
+    pairs, sure, kept : (k, 2), (k,), (k,) arrays
+        Pairs, probability of each, whether it is believed.
+    believed : Transform
+        By the believed pairs alone.
+    believed_rms : float
+        Of these.
+    """
+
     mode: Mode
     mirrored: bool
     transform: Transform
     pairs: np.ndarray
     sure: np.ndarray
+    kept: np.ndarray
+    believed: Transform
+    believed_rms: float
 
     @property
     def log_odds(self) -> float:
@@ -244,28 +267,38 @@ class _Candidate:
 def _candidates(found, lists: PointLists, origins) -> List[_Candidate]:
     """The placements found, most probable first; a mirrored one that makes the same pairs as a
     proper one (marks in one line) is left out."""
-    made = []
-    for mode, mirrored in sorted(found, key=lambda each: -each[0].evidence)[:MOST_ANSWERS]:
-        scale, angle = abs(mode.placement.factor), cmath.phase(mode.placement.factor)
-        origin = np.conj(origins[1]) if mirrored else origins[1]
-        shift = mode.placement.shift + origins[0] - mode.placement.factor * origin
-        transform = Transform(math.degrees(angle), scale, shift.real, shift.imag, mirrored)
-        turned = PointLists(lists.control, np.conj(lists.observed), lists.scale_range,
-                            lists.sigmas, lists.widths) if mirrored else lists
-        made.append((mode, mirrored, transform, turned))
     near = Neighbours(lists.control)
+    best = sorted(found, key=lambda each: -each[0].evidence)[:MOST_ANSWERS]
     candidates: List[_Candidate] = []
-    for mode, mirrored, transform, turned in sorted(
-            made, key=lambda each: (each[1], -each[0].evidence)):
+    for mode, mirrored in sorted(best, key=lambda each: (each[1], -each[0].evidence)):
         if mirrored and any(in_common(mode, other.mode) > 0.5 and not other.mirrored
                             and other.mode.evidence > mode.evidence - 5.0
                             for other in candidates):
             continue
+        turned = _turned(lists, mirrored)
         order = np.argsort(mode.control, kind="stable")
-        pairs = np.stack([mode.control[order], mode.observed[order]], axis=1)
-        candidates.append(_Candidate(mode, mirrored, transform, pairs,
-                                     pair_probabilities(turned, near, mode)[order]))
+        control, observed = mode.control[order], mode.observed[order]
+        sure = pair_probabilities(turned, near, mode)[order]
+        kept = _kept(sure)
+        placement = fit(turned, control[kept], observed[kept]) if kept.sum() >= FEWEST else None
+        placement = placement or mode.placement
+        laid = placement.factor * turned.observed[observed[kept]] + placement.shift
+        squares = np.abs(laid - lists.control[control[kept]]) ** 2
+        candidates.append(_Candidate(
+            mode, mirrored, _transform(mode.placement, mirrored, origins),
+            np.stack([control, observed], axis=1), sure, kept,
+            _transform(placement, mirrored, origins),
+            math.sqrt(float(squares.mean())) if len(squares) else math.nan,
+        ))
     return sorted(candidates, key=lambda each: -each.log_odds)
+
+
+def _transform(placement: Placement, mirrored: bool, origins) -> Transform:
+    """A placement about the middles of the lists, about the origins of their axes."""
+    origin = np.conj(origins[1]) if mirrored else origins[1]
+    shift = placement.shift + origins[0] - placement.factor * origin
+    return Transform(math.degrees(cmath.phase(placement.factor)), abs(placement.factor),
+                     float(shift.real), float(shift.imag), mirrored)
 
 
 # -- conclusion -------------------------------------------------------------------------------
@@ -329,13 +362,14 @@ def _answer(candidate: _Candidate, probability: float) -> Answer:
 
 
 def _one(candidate: _Candidate, probability: float, before: str) -> GeometryPairing:
-    kept = _kept(candidate.sure)
+    kept = candidate.kept
     pairs, sure = candidate.pairs[kept], candidate.sure[kept]
     if len(pairs) < FEWEST:
         return _nothing((_answer(candidate, probability),), probability)
     confidence = probability * float(sure.min())
-    words = (f"{before}{counted(len(pairs), 'pair')} with a misfit of {candidate.mode.rms:.3f} m "
-             f"(RMS); the pairing is right with a probability of {percent(probability)}.")
+    rms = candidate.believed_rms
+    words = (f"{before}{counted(len(pairs), 'pair')} with a misfit of {rms:.3f} m (RMS); the "
+             f"pairing is right with a probability of {percent(probability)}.")
     doubtful = candidate.pairs[~kept]
     if len(doubtful):
         words += (f" {counted(len(doubtful), 'more pair')} would fit, but may be a chance meeting "
@@ -344,7 +378,7 @@ def _one(candidate: _Candidate, probability: float, before: str) -> GeometryPair
         words += (" They fit only with the site mirrored: one axis is flipped, or easting and "
                   "northing are exchanged.")
     return GeometryPairing(pairs, sure, confidence, False, candidate.mirrored, (),
-                           candidate.transform, candidate.mode.rms, doubtful, words)
+                           candidate.believed, rms, doubtful, words)
 
 
 def _kept(sure: np.ndarray) -> np.ndarray:

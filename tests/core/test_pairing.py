@@ -260,3 +260,15 @@ def test_half_a_metre_of_noise_on_a_square_of_thirty_metres_is_not_believed() ->
     for _ in range(20):
         control, observed = rng.uniform(0.0, 30.0, (2, 4, 2))
         assert not len(pair_by_geometry(control, observed).pairs)
+
+
+def test_a_stranger_that_may_be_chance_is_left_out_and_does_not_bend_the_answer() -> None:
+    """The site of the benchmark with a stranger 4 m from a control point, at 0.8 m noise."""
+    site = random_site(np.random.default_rng([2, 84]), shape="even")
+    found = pair_by_geometry(site.control, site.observed)
+    assert as_set(found.pairs) == as_set(site.pairs)
+    assert found.doubtful.tolist() == [[1, 5]]
+    placed = found.transform.apply(site.observed)[found.pairs[:, 1]]
+    apart = np.hypot(*(placed - site.control[found.pairs[:, 0]]).T)
+    assert found.rms == pytest.approx(np.sqrt(np.mean(apart**2)))
+    assert found.rms < 2.0 * site.noise
