@@ -16,7 +16,7 @@ ASPRS_FEWEST, NSSDA_FEWEST = 30, 20
 #: Factors of the NSSDA, appendix 3-A: roots of the 95 % quantile of chi-square with two degrees of
 #: freedom (over the radial RMSE: divided by the root of 2) and with one.
 RADIAL_FACTOR, AXIS_FACTOR, VERTICAL_FACTOR = 1.7308, 2.4477, 1.9600
-#: Smallest ratio of the axes for which the NSSDA's approximation is given.
+#: Smallest ratio of the axes for which the NSSDA's approximation is given (from memory).
 LEAST_RATIO = 0.6
 #: Axes are alike, so that the NSSDA's case 1 is meant, within this share.
 ALIKE = 1e-3

@@ -7,12 +7,13 @@ ASPRS Positional Accuracy Standards for Digital Geospatial Data, Edition 2 (2023
 root mean square errors, the survey's own error included,
 ``RMSE_H² = RMSE_E² + RMSE_N² + survey_H²``, ``RMSE_V² = rmse_U² + survey_V²``,
 ``RMSE_3D² = RMSE_H² + RMSE_V²``; at least 30 check points; no 95 % figure. (Abdullah, PE&RS 89/10,
-2023, pp. 581-588 names the changes of the edition.)
+2023, pp. 581-588 names the changes of the edition; the formulas are written from memory.)
 
 National Standard for Spatial Data Accuracy, FGDC-STD-007.3-1998, sections 3.2.2, 3.2.3 and
 appendix 3-A: accuracy at 95 % confidence, horizontally ``1.7308 RMSE_r`` where both axes are alike
 and about ``2.4477 * 0.5 (RMSE_x + RMSE_y)`` where the smaller is 0.6 to 1.0 of the larger;
-vertically ``1.9600 RMSE_z``; at least 20 check points.
+vertically ``1.9600 RMSE_z``; at least 20 check points. (Section numbers, the limit of the ratio
+and the number of points from memory; the factors are quantiles, which a test computes.)
 
 Nothing is ever left out: outliers are named, and stay in every figure.
 """
