@@ -127,12 +127,16 @@ def _values(method: str, shape: _Shape, similarity: _Similarity):
 
 
 def _oblique(target: Target, p: np.ndarray) -> Optional[_Shape]:
-    """Azimuth of the initial line, and its distance to the right of the middle, both radians."""
-    azimuth = round(math.degrees(p[0]) % 180.0, PLACES)
-    for special, away in ((0.0, AWAY_FROM_NORTH), (180.0, AWAY_FROM_NORTH),
-                          (90.0, AWAY_FROM_EAST)):
-        if abs(azimuth - special) < away:
-            azimuth = (special + math.copysign(away, azimuth - special)) % 180.0
+    """Azimuth of the initial line, and its distance to the right of the middle, both radians.
+
+    Azimuths are from -90 to 90 degrees: PROJ takes one of 127.5 for one of 52.5, as the arc sine
+    in the formulas does.
+    """
+    azimuth = round((math.degrees(p[0]) + 90.0) % 180.0 - 90.0, PLACES)
+    if abs(azimuth) < AWAY_FROM_NORTH:
+        azimuth = math.copysign(AWAY_FROM_NORTH, azimuth)
+    if 90.0 - abs(azimuth) < AWAY_FROM_EAST:
+        azimuth = math.copysign(90.0 - AWAY_FROM_EAST, azimuth)
     latitude, longitude = _moved(target, math.degrees(p[0]) + 90.0, p[1])
     return _Shape(
         f"+proj=omerc +lat_0={latitude!r} +lonc={longitude!r} +alpha={azimuth!r} "
