@@ -18,6 +18,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ...core.results import AGREES, DISAGREES
 from ..translation import tr
+from ..worker_threads import BackgroundTask
 from .hint_label import HintLabel
 from .theme import verdict_icon
 
@@ -119,4 +120,7 @@ class StatusLine(QFrame):
 
     def _stop(self) -> None:
         if self._task is not None:
-            self._task.cancel()
+            if isinstance(self._task, BackgroundTask):
+                self._task.stop()
+            else:
+                self._task.cancel()

@@ -12,7 +12,7 @@ from ...core.pairs import Pair
 from ...core.settings import Settings
 from ...core.suspects import Suspect, find_suspects
 from ..job.job import Job
-from ..worker_threads import keep_thread_state
+from ..worker_threads import BackgroundTask
 
 #: The search begins this many milliseconds after the last change.
 PAUSE = 300
@@ -98,11 +98,11 @@ class SuspectSearch(QObject):
     def _drop_task(self) -> None:
         if self._task is not None:
             self._task.done.disconnect(self._done)
-            self._task.cancel()
+            self._task.stop()
             self._task = None
 
 
-class _Search(QgsTask):
+class _Search(BackgroundTask):
     """The search among pairs."""
 
     done = pyqtSignal(tuple)
@@ -113,12 +113,13 @@ class _Search(QgsTask):
         self._suspects: Tuple[Suspect, ...] = ()
 
     def run(self) -> bool:
-        keep_thread_state()
+        if not self.wanted():
+            return False
         try:
             self._suspects = tuple(find_suspects(self._pairs, self._settings))
         except SitetieError:
             return False
-        return not self.isCanceled()
+        return not self.stopped()
 
     def finished(self, result: bool) -> None:
         self.done.emit(self._suspects if result else ())

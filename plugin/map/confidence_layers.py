@@ -79,8 +79,8 @@ class ConfidenceLayers(QObject):
         self._always.undo()
         task, self._task = self._task, None
         if task is not None:
-            task.cancel()
-            if not sip.isdeleted(task):  # one that had not begun is gone at once
+            task.stop()
+            if not sip.isdeleted(task):
                 task.waitForFinished(5000)
         project = QgsProject.instance()
         project.removeMapLayers(

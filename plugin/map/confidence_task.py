@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from typing import Callable, Optional
 
-from qgis.core import QgsTask
-
 from ...core.confidence_surface import ConfidenceSurface, confidence_surface
 from ...core.errors import Cancelled, SitetieError
 from ...core.tie import Tie
-from ..worker_threads import keep_thread_state
+from ..worker_threads import BackgroundTask
 from .confidence_raster import write_surface
 
 
-class ConfidenceTask(QgsTask):
+class ConfidenceTask(BackgroundTask):
     """Takes what it needs at the start; `done` is called on the main thread.
 
     Parameters
@@ -33,7 +31,8 @@ class ConfidenceTask(QgsTask):
         self._cell, self._of_restated_points, self._done = cell, of_restated_points, done
 
     def run(self) -> bool:
-        keep_thread_state()
+        if not self.wanted():
+            return False
         try:
             surface = confidence_surface(
                 self.tie, None, self._cell, self._of_restated_points, self._go_on)
@@ -51,7 +50,7 @@ class ConfidenceTask(QgsTask):
 
     def _go_on(self, share: float) -> bool:
         self.setProgress(share * 100.0)
-        return not self.isCanceled()
+        return not self.stopped()
 
     def finished(self, result: bool) -> None:
         self._done(self)

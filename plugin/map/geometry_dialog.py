@@ -149,7 +149,7 @@ class GeometryDialog(PreviewDialog):
         if self._task is not None:
             self._task.done.disconnect(self._done)
             self._task.progressChanged.disconnect(self._told)
-            self._task.cancel()
+            self._task.stop()
             self._task = None
         self._show_progress(False)
 

@@ -11,13 +11,13 @@ from ...core.errors import Cancelled, SitetieError
 from ...core.pairing_marks import MarkPairing, pair_marks_by_geometry
 from ...core.pairs import Control, Observation
 from ...core.settings import Settings
-from ..worker_threads import keep_thread_state
+from ..worker_threads import BackgroundTask
 
 #: Where QGIS knows such tasks (3.26), without a message when the search is over.
 QUIETLY = QgsTask.Flag.CanCancel | getattr(QgsTask.Flag, "Silent", QgsTask.Flag.CanCancel)
 
 
-class GeometryTask(QgsTask):
+class GeometryTask(BackgroundTask):
     """Takes what it needs at the start.
 
     Signals
@@ -47,7 +47,8 @@ class GeometryTask(QgsTask):
         self._names_as_hints, self._free_scale, self._noise = names_as_hints, free_scale, noise
 
     def run(self) -> bool:
-        keep_thread_state()
+        if not self.wanted():
+            return False
         try:
             self.pairing = pair_marks_by_geometry(
                 self._control, self._observations, self._settings, known=self._known,
@@ -65,7 +66,7 @@ class GeometryTask(QgsTask):
 
     def _go_on(self, share: float) -> bool:
         self.setProgress(share * 100.0)
-        return not self.isCanceled()
+        return not self.stopped()
 
     def finished(self, result: bool) -> None:
         self.done.emit()

@@ -207,7 +207,7 @@ class WhereNext(QObject):
     def _drop_task(self) -> None:
         task, self._task = self._task, None
         if task is not None and not sip.isdeleted(task):
-            task.cancel()
+            task.stop()
 
     # -- layers -------------------------------------------------------------------------------
 

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from typing import Callable, Optional, Sequence, Tuple
 
-from qgis.core import QgsTask
-
 from ...core.errors import Cancelled, SitetieError
 from ...core.next_control import next_control
 from ...core.pairs import Control
 from ...core.seek_list import seek_list
 from ...core.tie import Tie
 from ...core.work_area import WorkArea
-from ..worker_threads import keep_thread_state
+from ..worker_threads import BackgroundTask
 from .where_next_rows import WhereNextFound
 
 
-class WhereNextTask(QgsTask):
+class WhereNextTask(BackgroundTask):
     """Takes what it needs at the start; `done` is called on the main thread.
 
     Parameters
@@ -38,7 +36,8 @@ class WhereNextTask(QgsTask):
         self._control, self._start, self._area, self._done = list(control), start, area, done
 
     def run(self) -> bool:
-        keep_thread_state()
+        if not self.wanted():
+            return False
         try:
             seek = seek_list(
                 self.tie, self._control, start=self._start, progress=self._first_half)
@@ -57,11 +56,11 @@ class WhereNextTask(QgsTask):
 
     def _first_half(self, share: float) -> bool:
         self.setProgress(50.0 * share)
-        return not self.isCanceled()
+        return not self.stopped()
 
     def _second_half(self, share: float) -> bool:
         self.setProgress(50.0 + 50.0 * share)
-        return not self.isCanceled()
+        return not self.stopped()
 
     def finished(self, result: bool) -> None:
         self._done(self)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
+from typing import List
 
 from qgis.core import QgsApplication, QgsTask
+from qgis.PyQt.QtCore import QThreadPool
 
 from sitetie.core import Settings, read_pairs, solve
-from sitetie.plugin.worker_threads import keep_thread_state
+from sitetie.plugin.worker_threads import BackgroundTask, keep_thread_state
 
 PAIRS = Path(__file__).resolve().parents[2] / "sample_project" / "quarry" / "pairs_reviewed.csv"
 
@@ -34,3 +37,34 @@ def test_task_after_task(qgis_app) -> None:
         QgsApplication.processEvents()
         ids.add(task.id)
     assert len(ids) == 1
+
+
+class Sleeping(BackgroundTask):
+    """Takes a moment, and says whether it was begun."""
+
+    def __init__(self, begun: List[bool]) -> None:
+        super().__init__("sleeping")
+        self.begun = begun
+
+    def run(self) -> bool:
+        if not self.wanted():
+            return False
+        self.begun.append(True)
+        time.sleep(0.2)
+        return not self.stopped()
+
+
+def test_tasks_that_wait_for_a_thread_can_be_stopped(qgis_app) -> None:
+    """More tasks than threads, all stopped: none begins any more, and all come to an end."""
+    begun: List[bool] = []
+    threads = QThreadPool.globalInstance().maxThreadCount()
+    tasks = [Sleeping(begun) for _ in range(threads + 12)]
+    for task in tasks:
+        QgsApplication.taskManager().addTask(task)
+    for task in tasks:
+        task.stop()
+    until = time.monotonic() + 20.0
+    while QgsApplication.taskManager().count() and time.monotonic() < until:
+        QgsApplication.processEvents()
+    assert QgsApplication.taskManager().count() == 0
+    assert len(begun) <= threads
