@@ -23,6 +23,7 @@ from .nearest_dialog import NearestDialog
 from .pair_finder import PairFinder
 from .pairing_sketch import PairingSketch, sketched
 from .pairing_tool import PairingTool
+from .rendering import end_rendering
 from .result_layers import ResultLayers
 from .typing_dialog import TypingDialog
 from .where_next import WhereNext
@@ -202,6 +203,7 @@ class MapController(QObject):
     def let_go(self) -> None:
         """Undo everything: tool, rings, layers, signals."""
         self._signals.undo()
+        end_rendering(self._canvas)
         if self._typing is not None:
             self._typing.let_go()
             self._typing = None
